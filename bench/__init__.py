@@ -1,0 +1,1 @@
+"""Measured speeds, as ratios against a peer in the same run; ``bench/README.md`` holds the latest figures."""

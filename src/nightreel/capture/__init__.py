@@ -1,0 +1,1 @@
+"""Room 3: the recorder: writers, journal, checkpoints, marks, recovery."""

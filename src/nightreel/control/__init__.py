@@ -1,0 +1,1 @@
+"""Long-running processes of our own and the small local protocol that commands them."""

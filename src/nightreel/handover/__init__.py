@@ -1,0 +1,1 @@
+"""Room 6: split, name, tag, package, copy, receipt."""

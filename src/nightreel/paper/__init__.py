@@ -1,0 +1,1 @@
+"""PDF and HTML pages and pictures of signals: sheets, reports and receipts share one look."""

@@ -1,0 +1,1 @@
+"""Where audio comes in and goes out: sound device, JACK, network, files, simulated stage."""

@@ -1,0 +1,1 @@
+"""Room 4: findings about a take, and the report."""

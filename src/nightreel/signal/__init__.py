@@ -1,0 +1,1 @@
+"""Measurement and identification: arrays in, numbers out."""

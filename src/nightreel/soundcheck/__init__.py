@@ -1,0 +1,1 @@
+"""Room 5: the return plan and the player."""

@@ -1,0 +1,1 @@
+"""A recorded take as a document, opened for reading by every room."""

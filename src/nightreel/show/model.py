@@ -6,7 +6,7 @@ transport between desk and computer; a *send* is a port that carries desk to com
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
@@ -213,7 +213,8 @@ class Show:
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "_by_number", MappingProxyType({line.number: line for line in self.lines}))
-        problems = find_problems(self)
+        found = find_problems(name=self.name, rate_hz=self.rate_hz, lines=self.lines, links=self.links)
+        problems = tuple(problem.text for problem in found)
         if problems:
             raise ShowInvalid(
                 f"the show '{self.name}' contradicts itself",
@@ -233,59 +234,101 @@ class Show:
         return tuple(line for line in sorted(self.lines, key=lambda x: x.number) if line.send is not None)
 
 
-def find_problems(show: Show) -> tuple[str, ...]:
-    """Every contradiction of a show, one sentence each, with the remedy; empty when sound."""
-    problems: list[str] = []
-    links = {link.name: link for link in show.links}
-    if len(links) < len(show.links):
-        problems.append("two links have the same name: rename one")
-    seen: dict[int, Line] = {}
-    users: dict[tuple[str, Port], Line] = {}
-    for line in show.lines:
-        if line.number < 1:
-            problems.append(f"line number {line.number} ('{line.name}') is below 1: number lines from 1")
-        if line.number in seen:
-            problems.append(
-                f"line {line.number} stands twice ('{seen[line.number].name}' and '{line.name}'): renumber one"
-            )
-        seen[line.number] = line
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Problem:
+    """One contradiction of a show, as a sentence with its remedy.
+
+    lines : places in ``Show.lines`` (from 0) that take part; a document can say which rows these are
+    column : the field of the input list to look at, '' where it lies elsewhere
+    """
+
+    text: str
+    lines: tuple[int, ...] = ()
+    column: str = ""
+
+
+def find_problems(*, name: str, rate_hz: int, lines: Sequence[Line], links: Sequence[Link]) -> tuple[Problem, ...]:
+    """Every contradiction between the parts of a show, with the remedy; empty when sound."""
+    problems: list[Problem] = []
+    if not name.strip():
+        problems.append(Problem(text="the show has no name: give it one"))
+    by_name = {link.name: link for link in links}
+    if len(by_name) < len(links):
+        problems.append(Problem(text="two links have the same name: rename one"))
+    if "" in by_name:
+        problems.append(Problem(text="a link has no name: give it one"))
+    seen: dict[int, int] = {}
+    users: dict[tuple[str, Port], int] = {}
+    for place, line in enumerate(lines):
+        problems.extend(_number_problems(lines, seen, place))
+        seen.setdefault(line.number, place)
         if not 1 <= line.priority <= 9:
-            problems.append(f"line {line.number}: priority {line.priority} is not 1 (first) to 9 (last)")
+            text = f"line {line.number}: priority {line.priority} is not 1 (first) to 9 (last)"
+            problems.append(Problem(text=text, lines=(place,), column="priority"))
         for way, port in (("send", line.send), ("return", line.return_port)):
             if port is None:
                 continue
-            problems.extend(_port_problems(show, links, line, way, port))
-            other = users.setdefault((way, port), line)
-            if other is not line:
-                problems.append(
+            sentences = _port_problems(rate_hz, by_name, line, way, port)
+            problems.extend(Problem(text=text, lines=(place,), column=way) for text in sentences)
+            first = users.setdefault((way, port), place)
+            if first != place:
+                other = lines[first]
+                text = (
                     f"lines {other.number} ('{other.name}') and {line.number} ('{line.name}') share {way} {port}: "
                     "give one of them another port"
                 )
-    for line in show.lines:
-        if line.partner is None:
-            continue
-        partner = seen.get(line.partner)
-        if partner is None:
-            problems.append(f"line {line.number} names line {line.partner} as its stereo partner, which does not exist")
-        elif partner.partner != line.number or partner is line:
-            problems.append(f"lines {line.number} and {line.partner} do not name each other as stereo partners")
+                problems.append(Problem(text=text, lines=(first, place), column=way))
+    for place, line in enumerate(lines):
+        text = _partner_problem(lines, seen, line)
+        if text:
+            problems.append(Problem(text=text, lines=(place,), column="partner"))
     return tuple(problems)
 
 
-def _port_problems(show: Show, links: Mapping[str, Link], line: Line, way: str, port: Port) -> list[str]:
+def _number_problems(lines: Sequence[Line], seen: Mapping[int, int], place: int) -> list[Problem]:
+    problems = []
+    line = lines[place]
+    if line.number < 1:
+        text = f"line number {line.number} ('{line.name}') is below 1: number lines from 1"
+        problems.append(Problem(text=text, lines=(place,), column="number"))
+    if line.number in seen:
+        other = lines[seen[line.number]]
+        text = f"line {line.number} stands twice ('{other.name}' and '{line.name}'): renumber one"
+        problems.append(Problem(text=text, lines=(seen[line.number], place), column="number"))
+    return problems
+
+
+def _partner_problem(lines: Sequence[Line], seen: Mapping[int, int], line: Line) -> str:
+    if line.partner is None:
+        return ""
+    if line.partner not in seen:
+        return (
+            f"line {line.number} names line {line.partner} as its stereo partner, which does not exist: "
+            "give the partner's number, or none"
+        )
+    partner = lines[seen[line.partner]]
+    if partner.partner != line.number or partner.number == line.number:
+        return (
+            f"lines {line.number} and {line.partner} do not name each other as stereo partners: "
+            "write each one's number beside the other"
+        )
+    return ""
+
+
+def _port_problems(rate_hz: int, links: Mapping[str, Link], line: Line, way: str, port: Port) -> list[str]:
     link = links.get(port.link)
     if link is None:
         known = ", ".join(sorted(links)) or "none is defined"
         return [f"line {line.number}: {way} {port} is on an unknown link; links: {known}"]
     problems = []
-    capacity = link.capacity.get(show.rate_hz)
+    capacity = link.capacity.get(rate_hz)
     if capacity is None:
-        problems.append(f"line {line.number}: link '{link.name}' states no capacity at {show.rate_hz} Hz")
+        problems.append(f"line {line.number}: link '{link.name}' states no capacity at {rate_hz} Hz: add it")
     else:
         most = capacity.sends if way == "send" else capacity.returns
         if not 1 <= port.number <= most:
             problems.append(
-                f"line {line.number}: {way} {port} is outside 1 to {most}, the link's {way}s at {show.rate_hz} Hz"
+                f"line {line.number}: {way} {port} is outside 1 to {most}, the link's {way}s at {rate_hz} Hz"
             )
     in_use = link.sends_in_use if way == "send" else link.returns_in_use
     if port.number in in_use:

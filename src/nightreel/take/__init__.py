@@ -1,1 +1,35 @@
-"""A recorded take as a document, opened for reading by every room."""
+"""A recorded take as a document: facts, journal, tracks, marks, gaps, measured history; opened by every room."""
+
+from nightreel.take.account import Account, compute_account, join_gaps, subtract
+from nightreel.take.facts import FACTS_NAME, load_facts, write_facts
+from nightreel.take.find import TAKES_FOLDER, ListedTake, find_take, list_takes, new_take_name
+from nightreel.take.journal import JOURNAL_NAME, Journal, Record, RecordKind, parse_journal
+from nightreel.take.journal_file import JournalFile, read_journal
+from nightreel.take.model import Alert, TakeFacts, TakeState, Track, TrackFile
+
+__all__ = [
+    "FACTS_NAME",
+    "JOURNAL_NAME",
+    "TAKES_FOLDER",
+    "Account",
+    "Alert",
+    "Journal",
+    "JournalFile",
+    "ListedTake",
+    "Record",
+    "RecordKind",
+    "TakeFacts",
+    "TakeState",
+    "Track",
+    "TrackFile",
+    "compute_account",
+    "find_take",
+    "join_gaps",
+    "list_takes",
+    "load_facts",
+    "new_take_name",
+    "parse_journal",
+    "read_journal",
+    "subtract",
+    "write_facts",
+]

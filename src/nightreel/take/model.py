@@ -20,11 +20,15 @@ class TakeState(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrackFile:
-    """One file of a track: ``frames`` frames of the take from ``first_frame`` on. ``path`` is relative to the take."""
+    """One file of a track: ``frames`` frames of the take from ``first_frame`` on. ``path`` is relative to the take.
+
+    ``channel`` is the file's (from 0): several tracks may share one file of many channels.
+    """
 
     path: str
     first_frame: int
     frames: int
+    channel: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,6 +45,22 @@ class Track:
     partner: int | None = None
     group: str = ""
     at_soundcheck: AtSoundcheck | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Alert:
+    """What the watch said during a take. ``rank`` 1 comes first; ``line`` None concerns the whole take.
+
+    ``end_frame`` is where its cause ended, None where it never did.
+    """
+
+    key: str  # names the cause, so that the same cause is told once: 'silent:12'
+    rank: int
+    line: int | None
+    what: str
+    now: str
+    first_frame: int
+    end_frame: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,210 @@
+"""The account a journal gives: gaps, holes, marks, alerts and files of a take. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import Any
+
+from nightreel.errors import NightreelError
+from nightreel.take.facts import facts_from_json, gap_from_json
+from nightreel.take.journal import Journal, Record, RecordKind
+from nightreel.take.model import Alert, TakeFacts, Track, TrackFile
+from nightreel.timeline import Gap, GapCause, Mark, Span, union
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Account:
+    """What the journal of one destination says of its take.
+
+    facts : as at the start, with marks and gaps (holes of this destination included) and files filled in; its
+        ``frames`` are those of the last checkpoint or of the stop
+    checkpoint_frame : frames before it were durable
+    holes : spans missing here that another destination may have
+    """
+
+    facts: TakeFacts | None
+    checkpoint_frame: int
+    stopped: bool
+    holes: tuple[Span, ...]
+    alerts: tuple[Alert, ...]
+    destinations: tuple[str, ...]
+    segments: tuple[int, ...]
+
+
+def compute_account(journal: Journal) -> Account:
+    """Fold the records; damaged or foreign ones are passed over."""
+    facts: TakeFacts | None = None
+    destinations: tuple[str, ...] = ()
+    checkpoint = 0
+    stop: Record | None = None
+    segments: list[int] = []
+    gaps: list[Gap] = []
+    marks: list[Mark] = []
+    for record in journal.records:
+        match record.kind:
+            case RecordKind.START if facts is None:
+                facts, destinations = _start(record)
+            case RecordKind.CHECKPOINT | RecordKind.RECOVERED:
+                checkpoint = max(checkpoint, record.frame)
+            case RecordKind.GAP:
+                gaps.extend(_gaps(record))
+            case RecordKind.MARK:
+                marks.append(_mark(record))
+            case RecordKind.SEGMENT:
+                segments.append(record.frame)
+            case RecordKind.STOP:
+                stop, checkpoint = record, max(checkpoint, record.frame)
+            case _:
+                pass
+    holes, hole_gaps = _holes(journal)
+    if facts is not None:
+        facts = replace(
+            facts,
+            frames=checkpoint,
+            gaps=join_gaps([*gaps, *hole_gaps]),
+            marks=tuple(sorted(marks, key=lambda m: (m.frame, m.name))),
+            stop_reason=str(stop.data.get("reason", "")) if stop else "",
+            tracks=tuple(with_segments(track, segments or [0], checkpoint) for track in facts.tracks),
+        )
+    return Account(
+        facts=facts,
+        checkpoint_frame=checkpoint,
+        stopped=stop is not None,
+        holes=holes,
+        alerts=compute_alerts(journal),
+        destinations=destinations,
+        segments=tuple(segments),
+    )
+
+
+def join_gaps(gaps: Iterable[Gap]) -> tuple[Gap, ...]:
+    """Sorted; gaps that touch or overlap and have the same cause and channels become one."""
+    joined: list[Gap] = []
+    by_kind: dict[tuple[GapCause, tuple[int, ...]], list[Span]] = {}
+    for gap in gaps:
+        by_kind.setdefault((gap.cause, gap.channels), []).append(gap.span)
+    for (cause, channels), spans in by_kind.items():
+        joined += [
+            Gap(first_frame=s.first_frame, frames=s.frames, cause=cause, channels=channels) for s in union(spans)
+        ]
+    return tuple(sorted(joined))
+
+
+def subtract(spans: Iterable[Span], without: Iterable[Span]) -> tuple[Span, ...]:
+    """The frames of ``spans`` that are in none of ``without``, as sorted, disjoint spans."""
+    rest: list[Span] = []
+    removed = union(without)
+    for span in union(spans):
+        first = span.first_frame
+        for cut in removed:
+            if cut.end_frame <= first or cut.first_frame >= span.end_frame:
+                continue
+            if cut.first_frame > first:
+                rest.append(Span(first_frame=first, frames=cut.first_frame - first))
+            first = max(first, cut.end_frame)
+        if first < span.end_frame:
+            rest.append(Span(first_frame=first, frames=span.end_frame - first))
+    return tuple(rest)
+
+
+def with_segments(track: Track, starts: list[int], frames: int) -> Track:
+    """The track with its files cut at ``starts`` (frames, ascending), ``frames`` in all.
+
+    The files' names are those of :func:`segment_path`; the start record names the first file of each track.
+    """
+    if not track.files:
+        return track
+    first = track.files[0]
+    parts = []
+    for number, start in enumerate(starts):
+        end = starts[number + 1] if number + 1 < len(starts) else frames
+        path = segment_path(first.path, number)
+        part = TrackFile(path=path, first_frame=start, frames=max(0, end - start), channel=first.channel)
+        if part.frames or number == 0:
+            parts.append(part)
+    return replace(track, files=tuple(parts))
+
+
+def segment_path(path: str, number: int) -> str:
+    """``tracks/01 Kick.wav`` is the first file (number 0), ``tracks/01 Kick part 2.wav`` the next."""
+    if number == 0:
+        return path
+    stem, dot, suffix = path.rpartition(".")
+    return f"{stem} part {number + 1}{dot}{suffix}"
+
+
+def compute_alerts(journal: Journal) -> tuple[Alert, ...]:
+    """Every alert in the order it began, with the place where it ended."""
+    begun: list[Alert] = []
+    open_by_key: dict[str, int] = {}
+    for record in journal.of(RecordKind.ALERT, RecordKind.ALERT_END):
+        key = str(record.data.get("key", ""))
+        if record.kind is RecordKind.ALERT_END:
+            index = open_by_key.pop(key, None)
+            if index is not None:
+                begun[index] = replace(begun[index], end_frame=record.frame)
+            continue
+        open_by_key[key] = len(begun)
+        begun.append(_alert(record, key))
+    return tuple(begun)
+
+
+def _alert(record: Record, key: str) -> Alert:
+    line, rank = record.data.get("line"), record.data.get("rank")
+    return Alert(
+        key=key,
+        rank=rank if type(rank) is int else 9,
+        line=line if type(line) is int else None,
+        what=str(record.data.get("what", "")),
+        now=str(record.data.get("now", "")),
+        first_frame=record.frame,
+    )
+
+
+def _start(record: Record) -> tuple[TakeFacts | None, tuple[str, ...]]:
+    try:
+        facts = facts_from_json(record.data.get("facts"), where="journal")
+    except NightreelError:
+        return None, ()
+    places = record.data.get("destinations")
+    return facts, tuple(str(p) for p in places) if isinstance(places, list) else ()
+
+
+def _gaps(record: Record) -> list[Gap]:
+    body: dict[str, Any] = {**record.data, "first_frame": record.frame}
+    try:
+        return [gap_from_json(body, where="journal")]
+    except NightreelError:
+        return []
+
+
+def _mark(record: Record) -> Mark:
+    song = record.data.get("song")
+    return Mark(
+        frame=record.frame,
+        name=str(record.data.get("name", "")),
+        song=song if type(song) is int else None,
+        source=str(record.data.get("source", "")),
+    )
+
+
+def _holes(journal: Journal) -> tuple[tuple[Span, ...], list[Gap]]:
+    """Holes still open, and the same as gaps with their causes."""
+    mended = [span for r in journal.of(RecordKind.MENDED) if (span := _span(r)) is not None]
+    gaps: list[Gap] = []
+    for record in journal.of(RecordKind.HOLE):
+        span = _span(record)
+        if span is None:
+            continue
+        try:
+            cause = GapCause(record.data.get("cause", GapCause.UNKNOWN))
+        except ValueError:
+            cause = GapCause.UNKNOWN
+        gaps += [Gap(first_frame=s.first_frame, frames=s.frames, cause=cause) for s in subtract([span], mended)]
+    return union(g.span for g in gaps), gaps
+
+
+def _span(record: Record) -> Span | None:
+    frames = record.data.get("frames")
+    return Span(first_frame=record.frame, frames=frames) if type(frames) is int and frames >= 0 else None

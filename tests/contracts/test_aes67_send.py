@@ -1,0 +1,167 @@
+"""What we send arrives bit-exact: at our own receiver, and at an independent one (FFmpeg, from our SDP)."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from tests.rtpband import Sender, free_port, noise, stream
+
+from nightreel.errors import NetworkTrouble
+from nightreel.ports.aes67 import rtp, sap, sdp
+from nightreel.ports.aes67.announce import Announcer, listen
+from nightreel.ports.aes67.send import NetworkSink, fill_packet, stamp
+from nightreel.ports.aes67.source import NetworkSource
+from nightreel.ports.protocols import FrameSink, FrameSource
+
+RATE_HZ = 48_000
+
+
+def find(needle: np.ndarray, haystack: np.ndarray) -> int:
+    """Where the first row of ``needle`` stands in ``haystack``."""
+    return int(np.flatnonzero((haystack == needle).all(axis=1))[0])
+
+
+def test_source_and_sink_keep_the_protocols() -> None:
+    assert isinstance(NetworkSource([stream("a")]), FrameSource)
+    assert isinstance(NetworkSink([stream("a")]), FrameSink)
+
+
+@pytest.mark.parametrize("encoding", ["L16", "L24"])
+def test_a_packet_of_ours_is_the_packet_of_the_codec(encoding: str) -> None:
+    from nightreel.ports.aes67 import payload
+
+    audio = noise(48, 3, bits=8 * payload.SAMPLE_BYTES[encoding])
+    packet = np.zeros(1500, np.uint8)
+    length = fill_packet(
+        packet, audio, 0, 48, 0, 3, payload.SAMPLE_BYTES[encoding], True, False, np.zeros(3, np.float32)
+    )
+    stamp(packet, 98, 65_535, 0xFEDCBA98, 0x01020304)
+    expected = rtp.RtpPacket(
+        payload_type=98, sequence=65_535, timestamp=0xFEDCBA98, ssrc=0x01020304, payload=payload.encode(audio, encoding)
+    )
+    assert packet[:length].tobytes() == rtp.serialise(expected)
+
+
+def test_late_audio_is_a_hole_without_a_click() -> None:
+    last = np.array([0.9], np.float32)
+    packet = np.zeros(1500, np.uint8)
+    ring = np.full((96, 1), 0.9, np.float32)
+    from nightreel.ports.aes67 import payload
+
+    heard = [np.float32(0.9)]
+    for have, was_dry in ((False, False), (False, True), (True, True), (True, False)):
+        length = fill_packet(packet, ring, 0, 48, 0, 1, 3, have, was_dry, last)
+        heard.extend(payload.decode(packet[12:length].tobytes(), "L24", channels=1)[:, 0])
+    assert np.abs(np.diff(heard)).max() <= 0.9 / 48 + 1e-6
+    assert heard[60] == 0.0
+    assert heard[-1] == pytest.approx(0.9, abs=1e-6)
+
+
+def test_what_is_sent_over_two_networks_is_received_to_the_sample() -> None:
+    flows = [stream("left", channels=8, paths=2), stream("right", channels=8, paths=2)]
+    audio = noise(RATE_HZ, 16)
+    source, sink = NetworkSource(flows), NetworkSink(flows)
+    source.start()
+    sink.start()
+    sink.write(audio)
+    sink.flush()
+    blocks = []
+    while (block := source.read(timeout_s=0.3)) is not None and sum(map(len, blocks)) < 1.2 * RATE_HZ:
+        assert not block.gaps
+        blocks.append(block.samples)
+    statistics = sink.statistics()
+    sink.stop()
+    source.stop()
+    received = np.concatenate(blocks)
+    start = find(audio[5000], received)
+    frames = min(len(received) - start, RATE_HZ - 5000)
+    assert frames > RATE_HZ // 2
+    np.testing.assert_array_equal(received[start : start + frames], audio[5000 : 5000 + frames])
+    assert statistics.failed == 0
+    assert statistics.underruns <= 1  # the end of what was written
+
+
+def test_an_independent_receiver_gets_our_audio_bit_exact(tmp_path: Path) -> None:
+    ffmpeg = shutil.which("ffmpeg")
+    assert ffmpeg, "FFmpeg is one of the packages that make test installs"
+    flow = sdp.StreamDescription(
+        name="to FFmpeg", destinations=(sdp.Destination(address="127.0.0.1", port=free_port()),), payload_type=98,
+        encoding="L24", rate_hz=RATE_HZ, channels=2, media_offset=0,
+    )  # fmt: skip
+    (tmp_path / "ours.sdp").write_text(sdp.serialise(flow), newline="")
+    audio = noise(4 * RATE_HZ, 2, seed=9)
+    sink = NetworkSink([flow])
+    sink.start()
+    command = [ffmpeg, "-nostdin", "-loglevel", "error", "-protocol_whitelist", "file,udp,rtp", "-i", "ours.sdp",
+               "-t", "1.5", "-c:a", "pcm_s24le", "heard.wav"]  # fmt: skip
+    with subprocess.Popen(command, cwd=tmp_path, stderr=subprocess.DEVNULL) as receiver:
+        end = time.monotonic() + 30.0
+        while receiver.poll() is None and time.monotonic() < end:
+            sink.write(audio[: RATE_HZ // 2])
+            audio = np.roll(audio, -RATE_HZ // 2, axis=0)
+        receiver.kill()
+    sink.stop()
+    heard, rate_hz = soundfile.read(tmp_path / "heard.wav", dtype="float32")
+    endless = np.concatenate([noise(4 * RATE_HZ, 2, seed=9)] * 2)
+    assert rate_hz == RATE_HZ
+    assert len(heard) > RATE_HZ
+    start = find(heard[0], endless)
+    np.testing.assert_array_equal(heard, endless[start : start + len(heard)])
+
+
+def test_the_media_clock_of_a_received_flow_paces_the_sender() -> None:
+    """A sender 400 ppm fast is followed: over two seconds our packets keep to its clock, not to the computer's."""
+    heard_flow = stream("from the desk", channels=2, rate_hz=RATE_HZ)
+    ours = stream("to the desk", channels=2)
+    fast = 1.0 - 400e-6
+    sender = Sender(heard_flow, noise(5 * RATE_HZ, 2), fate=lambda k, p: (-(1 - fast) * k * 0.001,))
+    source, back = NetworkSource([heard_flow]), NetworkSource([ours])
+    source.start()
+    back.start()
+    sender.start()
+    while source.read(timeout_s=0.5) is None:
+        continue
+    time.sleep(1.0)
+    sink = NetworkSink([ours], follow=source._board)
+    sink.start()
+    sink.write(noise(RATE_HZ // 2, 2))
+    end = time.monotonic() + 3.2
+    while time.monotonic() < end:
+        source.read(timeout_s=0.02)
+        sink.write(noise(960, 2))
+        back.read(timeout_s=0.0)
+    drift = back.statistics()[0].drift_ppm
+    sink.stop()
+    source.stop()
+    back.stop()
+    sender.join()
+    assert 150 < drift < 700  # 400 ppm against the computer; 0 would be its own clock
+
+
+def test_following_a_flow_that_never_came_is_refused() -> None:
+    source = NetworkSource([stream("silent")])
+    sink = NetworkSink([stream("ours")], follow=source._board)
+    with pytest.raises(NetworkTrouble, match="not arrived"):
+        sink.start()
+
+
+def test_a_flow_that_does_not_fit_a_packet_is_refused() -> None:
+    with pytest.raises(NetworkTrouble, match="1440 fit"):
+        NetworkSink([stream("wide", channels=64)])
+
+
+def test_announced_streams_are_heard_and_withdrawn() -> None:
+    port = free_port()
+    flow = stream("Stage left", channels=8)
+    announcer = Announcer([flow], source="127.0.0.1", port=port, every_s=0.2)
+    announcer.start()
+    heard = listen(seconds=1.0, interface="127.0.0.1", port=port, groups=sap.GROUPS[1:])
+    announcer.stop()
+    assert heard == (flow,)
+    assert listen(seconds=0.3, interface="127.0.0.1", port=port, groups=sap.GROUPS[1:]) == ()

@@ -14,6 +14,15 @@ from nightreel.timeline import Gap, GapCause, Mark, Span, union
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """One file of every track: ``number`` from 0; ``end_frame`` None while it is the last."""
+
+    number: int
+    first_frame: int
+    end_frame: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Account:
     """What the journal of one destination says of its take.
 
@@ -29,7 +38,7 @@ class Account:
     holes: tuple[Span, ...]
     alerts: tuple[Alert, ...]
     destinations: tuple[str, ...]
-    segments: tuple[int, ...]
+    parts: tuple[Part, ...]
 
 
 def compute_account(journal: Journal) -> Account:
@@ -38,7 +47,7 @@ def compute_account(journal: Journal) -> Account:
     destinations: tuple[str, ...] = ()
     checkpoint = 0
     stop: Record | None = None
-    segments: list[int] = []
+    parts: list[Part] = [Part(number=0, first_frame=0)]
     gaps: list[Gap] = []
     marks: list[Mark] = []
     for record in journal.records:
@@ -52,7 +61,7 @@ def compute_account(journal: Journal) -> Account:
             case RecordKind.MARK:
                 marks.append(_mark(record))
             case RecordKind.SEGMENT:
-                segments.append(record.frame)
+                _begin_part(parts, record)
             case RecordKind.STOP:
                 stop, checkpoint = record, max(checkpoint, record.frame)
             case _:
@@ -65,7 +74,7 @@ def compute_account(journal: Journal) -> Account:
             gaps=join_gaps([*gaps, *hole_gaps]),
             marks=tuple(sorted(marks, key=lambda m: (m.frame, m.name))),
             stop_reason=str(stop.data.get("reason", "")) if stop else "",
-            tracks=tuple(with_segments(track, segments or [0], checkpoint) for track in facts.tracks),
+            tracks=tuple(with_parts(track, parts, checkpoint) for track in facts.tracks),
         )
     return Account(
         facts=facts,
@@ -74,7 +83,7 @@ def compute_account(journal: Journal) -> Account:
         holes=holes,
         alerts=compute_alerts(journal),
         destinations=destinations,
-        segments=tuple(segments),
+        parts=tuple(parts),
     )
 
 
@@ -108,30 +117,40 @@ def subtract(spans: Iterable[Span], without: Iterable[Span]) -> tuple[Span, ...]
     return tuple(rest)
 
 
-def with_segments(track: Track, starts: list[int], frames: int) -> Track:
-    """The track with its files cut at ``starts`` (frames, ascending), ``frames`` in all.
+def with_parts(track: Track, parts: Iterable[Part], frames: int) -> Track:
+    """The track with one file a part; ``frames`` are those of the whole take.
 
-    The files' names are those of :func:`segment_path`; the start record names the first file of each track.
+    The files' names are those of :func:`part_path`; the start record names the first file of each track.
     """
     if not track.files:
         return track
     first = track.files[0]
-    parts = []
-    for number, start in enumerate(starts):
-        end = starts[number + 1] if number + 1 < len(starts) else frames
-        path = segment_path(first.path, number)
-        part = TrackFile(path=path, first_frame=start, frames=max(0, end - start), channel=first.channel)
-        if part.frames or number == 0:
-            parts.append(part)
-    return replace(track, files=tuple(parts))
+    files = []
+    for part in parts:
+        end = frames if part.end_frame is None else min(frames, part.end_frame)
+        count = max(0, end - part.first_frame)
+        if count or part.number == 0:
+            path = part_path(first.path, part.number)
+            files.append(TrackFile(path=path, first_frame=part.first_frame, frames=count, channel=first.channel))
+    return replace(track, files=tuple(files))
 
 
-def segment_path(path: str, number: int) -> str:
+def part_path(path: str, number: int) -> str:
     """``tracks/01 Kick.wav`` is the first file (number 0), ``tracks/01 Kick part 2.wav`` the next."""
     if number == 0:
         return path
     stem, dot, suffix = path.rpartition(".")
     return f"{stem} part {number + 1}{dot}{suffix}"
+
+
+def _begin_part(parts: list[Part], record: Record) -> None:
+    """A part ends where the next begins, or earlier where its disk failed (``previous_end``)."""
+    number, previous_end = record.data.get("number"), record.data.get("previous_end")
+    if type(number) is not int or number < 1:
+        return
+    end = previous_end if type(previous_end) is int else record.frame
+    parts[-1] = replace(parts[-1], end_frame=min(end, record.frame))
+    parts.append(Part(number=number, first_frame=record.frame))
 
 
 def compute_alerts(journal: Journal) -> tuple[Alert, ...]:

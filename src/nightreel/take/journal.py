@@ -40,7 +40,7 @@ class RecordKind(StrEnum):
     ALERT = "alert"
     ALERT_END = "alert end"
     DESTINATION = "destination"  # a place where the take is written changed its state
-    SEGMENT = "segment"  # a new file of every track begins at `frame`
+    SEGMENT = "segment"  # the next file of every track begins at `frame`
     NOTE = "note"
     STOP = "stop"
     RECOVERED = "recovered"

@@ -335,7 +335,7 @@ def _edit_list(
     for (before, table), value in zip(chosen, wanted, strict=True):
         old = items(before) if before is not None else {}
         for entry, new in items(value).items():
-            if new != old.get(entry) and not (before is None and new in ("", None)):
+            if new != old.get(entry) and (before is not None or new not in ("", None) or entry == naming):
                 _put(table, entry, new)
     if [id(table) for _, table in chosen] == [id(table) for table in tables]:
         return

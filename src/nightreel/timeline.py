@@ -7,7 +7,7 @@ Every frame of every line of a take was either received and written, or stands i
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 
@@ -92,6 +92,23 @@ def union(spans: Iterable[Span]) -> tuple[Span, ...]:
         else:
             merged.append(span)
     return tuple(merged)
+
+
+def join_gaps(gaps: Iterable[Gap]) -> tuple[Gap, ...]:
+    """Gaps of one cause and the same channels that touch or overlap become one; sorted by place."""
+    joined: list[Gap] = []
+    last: dict[tuple[GapCause, tuple[int, ...]], int] = {}
+    for gap in sorted(gaps):
+        key = (gap.cause, gap.channels)
+        index = last.get(key)
+        if index is not None and gap.first_frame <= joined[index].end_frame:
+            before = joined[index]
+            end = max(before.end_frame, gap.end_frame)
+            joined[index] = replace(before, frames=end - before.first_frame)
+        else:
+            last[key] = len(joined)
+            joined.append(gap)
+    return tuple(joined)
 
 
 def songs_from_marks(marks: Iterable[Mark], *, end_frame: int) -> tuple[Song, ...]:

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from nightreel.timeline import Gap, GapCause, Mark, Span, songs_from_marks, union
+from nightreel.timeline import Gap, GapCause, Mark, Span, join_gaps, songs_from_marks, union
 
 spans = st.builds(lambda a, n: Span(first_frame=a, frames=n), st.integers(0, 60), st.integers(0, 20))
 
@@ -56,3 +56,23 @@ def test_without_numbers_every_mark_starts_a_song() -> None:
 
 def test_marks_behind_the_end_make_no_song() -> None:
     assert songs_from_marks([Mark(frame=90, name="late", song=1)], end_frame=80) == ()
+
+
+gaps = st.builds(
+    lambda first, frames, cause, channels: Gap(first_frame=first, frames=frames, cause=cause, channels=channels),
+    st.integers(0, 60),
+    st.integers(1, 20),
+    st.sampled_from([GapCause.NETWORK_LOSS, GapCause.RING_FULL]),
+    st.sampled_from([(), (0,), (1, 2)]),
+)
+
+
+@given(st.lists(gaps, max_size=10))
+def test_joined_gaps_name_the_same_frames_cause_and_channels_once(many: list[Gap]) -> None:
+    def cells(some: tuple[Gap, ...] | list[Gap]) -> set[tuple[int, GapCause, tuple[int, ...]]]:
+        return {(frame, g.cause, g.channels) for g in some for frame in range(g.first_frame, g.end_frame)}
+
+    joined = join_gaps(many)
+    assert cells(joined) == cells(many)
+    assert sum(g.frames for g in joined) == len(cells(joined))
+    assert list(joined) == sorted(joined)

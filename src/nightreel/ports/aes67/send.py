@@ -323,7 +323,7 @@ def _check_streams(streams: Sequence[StreamDescription]) -> None:
         size = stream.frames_per_packet * stream.channels * SAMPLE_BYTES[stream.encoding]
         if size > MAX_PAYLOAD_BYTES:
             raise NetworkTrouble(
-                f"'{stream.name}': {stream.channels} channels at {stream.packet_time_ms:g} ms make {size} bytes a packet; "
-                f"{MAX_PAYLOAD_BYTES} fit",
+                f"'{stream.name}': {stream.channels} channels at {stream.packet_time_ms:g} ms make {size} bytes "
+                f"a packet; {MAX_PAYLOAD_BYTES} fit",
                 now="Use fewer channels a flow or a shorter packet time",
             )

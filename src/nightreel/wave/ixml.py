@@ -93,9 +93,9 @@ class Ixml:
                 _add(leaf, "INTERLEAVE_INDEX", str(track.interleave_index))
                 _add(leaf, "NAME", track.name)
                 _add(leaf, "FUNCTION", track.function)
-        for text in self.other:
-            root.append(ET.fromstring(text))
         ET.indent(root, " ")
+        for element in self.other:  # after indenting: what others wrote keeps its white space
+            root.append(ET.fromstring(element))
         text = ET.tostring(root, encoding="unicode")
         return f'<?xml version="1.0" encoding="UTF-8"?>\n{text}\n'.encode()
 
@@ -130,13 +130,15 @@ def parse_ixml(data: bytes, *, where: str = "") -> Ixml:
     """Raises AudioFileInvalid for text that is no XML, is oversized, or defines entities (they can explode)."""
     if len(data) > MOST_BYTES:
         raise AudioFileInvalid(f"its iXML chunk claims {len(data)} bytes", where=where)
-    text = data.rstrip(b"\0 \r\n\t")
-    if b"<!" in text.replace(b"<!--", b""):
-        raise AudioFileInvalid("its iXML chunk defines a document type or entities, which is not read", where=where)
     try:
-        root = ET.fromstring(text)
+        root = ET.fromstring(_decode(data))
+        other = tuple(ET.tostring(branch, encoding="unicode").strip() for branch in root if branch.tag not in _OURS)
+    except _Refused as error:
+        raise AudioFileInvalid(f"its iXML chunk {error}, which is not read", where=where) from error
     except (ET.ParseError, ValueError, LookupError) as error:
         raise AudioFileInvalid(f"its iXML chunk is no XML ({error})", where=where) from error
+    except RecursionError as error:
+        raise AudioFileInvalid("its iXML chunk is nested too deeply", where=where) from error
     if root.tag != "BWFXML":
         raise AudioFileInvalid(f"its iXML chunk begins with {root.tag[:40]} instead of BWFXML", where=where)
     high = _number(root, "SPEED/TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_HI")
@@ -159,8 +161,27 @@ def parse_ixml(data: bytes, *, where: str = "") -> Ixml:
         original_filename=_find(root, "HISTORY/ORIGINAL_FILENAME"),
         parent_filename=_find(root, "HISTORY/PARENT_FILENAME"),
         parent_uid=_find(root, "HISTORY/PARENT_UID"),
-        other=tuple(ET.tostring(branch, encoding="unicode").strip() for branch in root if branch.tag not in _OURS),
+        other=other,
     )
+
+
+class _Refused(ValueError):
+    pass
+
+
+def _decode(data: bytes) -> bytes | str:
+    """The XML text, without what writers pad it with; refuses what could hide or define entities."""
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        text: bytes | str = data.decode("utf-16").rstrip("\0 \r\n\t")
+        probe = str(text)
+    else:
+        text = data.rstrip(b"\0 \r\n\t")
+        probe = text.decode("latin-1")  # the letters looked for are the same in every byte encoding that XML knows
+        if "\0" in probe:
+            raise _Refused("holds zero bytes")
+    if "<!DOCTYPE" in probe or "<!ENTITY" in probe:
+        raise _Refused("defines a document type or entities")
+    return text
 
 
 def _tracks(root: ET.Element) -> tuple[IxmlTrack, ...]:

@@ -108,7 +108,7 @@ def join_gaps(gaps: Iterable[Gap]) -> tuple[Gap, ...]:
         else:
             last[key] = len(joined)
             joined.append(gap)
-    return tuple(joined)
+    return tuple(sorted(joined))
 
 
 def songs_from_marks(marks: Iterable[Mark], *, end_frame: int) -> tuple[Song, ...]:

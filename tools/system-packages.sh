@@ -3,7 +3,7 @@
 # usage: system-packages.sh demo|test
 set -u
 want="libportaudio2"
-[ "${1:-demo}" = test ] && want="$want jackd2 libjack-jackd2-0 ffmpeg chromium poppler-utils libltc11 sonic-pi-samples"
+[ "${1:-demo}" = test ] && want="$want jackd2 libjack-jackd2-0 ffmpeg chromium poppler-utils libltc11 sonic-pi-samples iproute2"
 
 command -v dpkg-query >/dev/null 2>&1 || {
     echo "Not a Debian system: please see that these are installed by your own means: $want"

@@ -4,6 +4,8 @@ It works on real files, so that what is left can be opened by any reader. Calls 
 order in which they happen; the faults are a string with one letter a call, after which everything works:
 
     ``.`` works   ``E`` errs (EIO)   ``F`` full: writes half, then ENOSPC   ``W`` waits ``stall_s``, then works
+
+Drives write sectors of 512 bytes whole: an overwrite that stays within one is never cut in half.
 """
 
 from __future__ import annotations
@@ -23,6 +25,8 @@ from nightreel.disk.storage import OpenFile, trouble
 
 if TYPE_CHECKING:
     from typing_extensions import Buffer
+
+SECTOR_BYTES = 512
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -185,7 +189,7 @@ class _FaultyFile:
         view = memoryview(data).cast("B")
         short = self._disk.meet("write", self.path)
         if short:
-            view = view[: len(view) // 2]
+            view = view[: self._short_bytes(offset, len(view))]
         with self._disk._lock:
             self._disk.remember(self._file, offset, len(view), bytes(view))
             self._file.write_at(offset, view)
@@ -214,6 +218,12 @@ class _FaultyFile:
 
     def close(self) -> None:
         self._file.close()
+
+    def _short_bytes(self, offset: int, size_bytes: int) -> int:
+        """How much of a write gets through before the disk is full."""
+        if offset // SECTOR_BYTES == (offset + size_bytes - 1) // SECTOR_BYTES and offset < self.size_bytes():
+            return 0
+        return size_bytes // 2
 
 
 def _replay(path: Path, changes: list[_Change], survivors: list[_Change]) -> None:

@@ -97,7 +97,7 @@ class _Found:
 
     sample_bytes : bytes after the first sample's offset that are samples, torn frame included
     tail_bytes : whole chunks after the samples, 0 when there are none
-    exact : the data chunk claims whole frames, all there, and no sample stands outside of it
+    exact : the data chunk claims whole frames, all there, nothing but whole chunks stands after them
     """
 
     fields: SizeFields
@@ -129,7 +129,7 @@ class _Found:
         )
         data_end = data.offset + data.size_bytes + data.size_bytes % 2
         tail_end = _tail_end(file, data_end, (skeleton.riff_bytes + 8, file_bytes))
-        if tail_end is not None or file_bytes == data_end:
+        if tail_end is not None or file_bytes == data_end or _torn_cues(file, data_end):
             sample_bytes = data.size_bytes
         else:
             sample_bytes = file_bytes - data.offset
@@ -142,7 +142,7 @@ class _Found:
             sample_bytes=sample_bytes,
             tail_bytes=(tail_end or data_end) - data_end,
             tail_is_last=tail_end == file_bytes,
-            exact=sample_bytes == data.size_bytes and data.size_bytes % format.frame_bytes == 0,
+            exact=(tail_end is not None or file_bytes == data_end) and data.size_bytes % format.frame_bytes == 0,
         )
 
 
@@ -164,3 +164,12 @@ def _tail_end(file: OpenFile, begin: int, ends: tuple[int, ...]) -> int | None:
         if at in ends:
             return at
     return None
+
+
+def _torn_cues(file: OpenFile, at: int) -> bool:
+    """Whether a cue chunk of ours that was never finished follows the samples."""
+    head = file.read_at(at, 12)
+    if len(head) < 12:
+        return len(head) >= 4 and head[:4] == b"cue "
+    size_bytes, points = int.from_bytes(head[4:8], "little"), int.from_bytes(head[8:12], "little")
+    return head[:4] == b"cue " and size_bytes == 4 + 24 * points

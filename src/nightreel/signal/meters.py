@@ -1,0 +1,357 @@
+"""Everything that is measured of a line while it passes: one mergeable set of meters for watch, review and cluster.
+
+    meters = LineMeters.start(rate_hz=48_000, channels=64)
+    meters.feed(block)                # (frames, 64), any size, as often as wanted
+    whole = meters.merge(next_part)   # of a part that was started at ``meters.end_frame``
+    result = whole.result()
+
+A :class:`LineMeters` is a monoid over adjacent spans of frames: every way to cut the same samples into parts and
+blocks gives the same result (counts, spans and peaks to the bit, sums to rounding). What makes it so: a part keeps
+its first 0.7 s as raw samples. They warm up the filters for what follows, and at a merge they are simply fed to the
+part on the left, which knows what came before them.
+
+Windows lie on the take's own grid: 10 ms and 100 ms counted from frame 0 of the take, whatever frame a part starts at.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import zipfile
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nightreel.errors import ArgumentInvalid, TakeDamaged
+from nightreel.signal import kernels
+from nightreel.signal.loudness import integrated_lufs, loudness_range_lu, lufs_from_power, sliding_mean
+from nightreel.signal.state import MOMENTARY_SUBS, Accumulated, Setting
+from nightreel.timeline import Span
+
+FULL_SCALE_24_BIT = 8_388_607 / 8_388_608
+HEAD_HOPS = 7  # 0.3 s for the filters to forget their start (below 1e-16 of it is left) and 0.4 s for a loudness window
+
+_SHORT_TERM_HOPS = 30
+_BLOCK_HOPS = 4
+_FORMAT = "nightreel line meters"
+_VERSION = 1
+
+FloatArray = NDArray[np.float64]
+Spans = tuple[Span, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProgrammeResult:
+    """Loudness of a group of channels measured together, by the weights given at the start."""
+
+    integrated_lufs: float
+    max_momentary_lufs: float
+    max_short_term_lufs: float
+    loudness_range_lu: float
+    true_peak_dbtp: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeterResult:
+    """What was measured. Arrays have one entry a channel; -inf dB is digital silence, or too short to measure.
+
+    peak_dbfs, true_peak_dbtp, rms_dbfs : full scale is a magnitude of 1.0 (an RMS of 1.0 is 0 dBFS)
+    dc : mean of the samples
+    integrated_lufs, max_momentary_lufs, max_short_term_lufs, loudness_range_lu : of each channel as a programme of
+        its own with weight 1 (ITU-R BS.1770-5, EBU Tech 3341, 3342)
+    samples_at_full_scale : samples at or beyond full scale
+    overs : runs of them; over_spans lists the longest 256 of each channel in order of time
+    zero_runs, zero_frames : runs of exact zeros of 1 ms or more, and frames in them; zero_spans lists the longest 256
+    not_numbers : samples that were NaN, infinite or absurd; measured as zero
+    history_peak_dbfs, history_rms_dbfs : float32 (windows, channels), 100 ms each; window i begins at frame
+        history_first_frame + i * history_frames (the first and last may be cut by the ends of the span)
+    programmes : of the groups asked for at the start
+    """
+
+    rate_hz: int
+    channels: int
+    span: Span
+    peak_dbfs: FloatArray
+    true_peak_dbtp: FloatArray
+    rms_dbfs: FloatArray
+    dc: FloatArray
+    integrated_lufs: FloatArray
+    max_momentary_lufs: FloatArray
+    max_short_term_lufs: FloatArray
+    loudness_range_lu: FloatArray
+    samples_at_full_scale: NDArray[np.int64]
+    overs: NDArray[np.int64]
+    over_spans: tuple[Spans, ...]
+    zero_runs: NDArray[np.int64]
+    zero_frames: NDArray[np.int64]
+    zero_spans: tuple[Spans, ...]
+    not_numbers: NDArray[np.int64]
+    history_first_frame: int
+    history_frames: int
+    history_peak_dbfs: NDArray[np.float32]
+    history_rms_dbfs: NDArray[np.float32]
+    programmes: tuple[ProgrammeResult, ...] = ()
+
+    @property
+    def frames(self) -> int:
+        return self.span.frames
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecentLevels:
+    """The last whole 100 ms windows: for the live watch. Arrays (windows, channels), float32."""
+
+    first_frame: int
+    window_frames: int
+    peak_dbfs: NDArray[np.float32]
+    rms_dbfs: NDArray[np.float32]
+    samples_at_full_scale: NDArray[np.int64]  # (channels,), since the start
+
+
+class LineMeters:
+    """Meters of one span of frames of all its channels; see the module. Not for several threads at once."""
+
+    def __init__(self, setting: Setting, first_frame: int) -> None:
+        self._setting = setting
+        self._first_frame = first_frame
+        self._head = np.zeros((HEAD_HOPS * setting.hop_frames, setting.channels), np.float32)
+        self._head_frames = 0
+        self._body: Accumulated | None = None
+
+    @classmethod
+    def start(
+        cls,
+        *,
+        rate_hz: int,
+        channels: int,
+        first_frame: int = 0,
+        full_scale: float = FULL_SCALE_24_BIT,
+        programmes: Sequence[Sequence[float]] = (),
+    ) -> LineMeters:
+        """Meters that have seen nothing yet.
+
+        full_scale : magnitude from which a sample is at full scale; the largest positive value of the encoding
+        programmes : groups of channels measured together, each as one weight a channel (BS.1770-5 Table 3)
+
+        Raises ArgumentInvalid for a rate, a channel count or weights that make no sense.
+        """
+        if not 1_000 <= rate_hz <= 1_000_000:
+            raise ArgumentInvalid(f"a rate of {rate_hz} Hz cannot be measured", now="Use 1000 to 1000000 Hz")
+        if channels < 1 or first_frame < 0 or not full_scale > 0:
+            raise ArgumentInvalid(
+                f"cannot measure {channels} channels from frame {first_frame} on with full scale {full_scale}",
+                now="Give at least one channel, a frame from 0 on and a positive full scale",
+            )
+        if any(len(weights) != channels for weights in programmes):
+            raise ArgumentInvalid("a programme needs one weight for each channel", now="Use 0 for channels left out")
+        weights = np.array([list(w) for w in programmes], dtype=np.float64).reshape(len(programmes), channels)
+        return cls(Setting(rate_hz=rate_hz, channels=channels, full_scale=full_scale, weights=weights), first_frame)
+
+    @property
+    def rate_hz(self) -> int:
+        return self._setting.rate_hz
+
+    @property
+    def channels(self) -> int:
+        return self._setting.channels
+
+    @property
+    def first_frame(self) -> int:
+        return self._first_frame
+
+    @property
+    def frames(self) -> int:
+        return self._head_frames + (self._body.frames if self._body is not None else 0)
+
+    @property
+    def end_frame(self) -> int:
+        return self._first_frame + self.frames
+
+    def feed(self, block: NDArray[np.float32]) -> None:
+        """Measure the frames that follow.
+
+        block : float32 (frames, channels), full scale 1.0, any number of frames
+
+        Raises ArgumentInvalid for another shape. NaN and infinity are counted and measured as zero.
+        """
+        if block.ndim != 2 or block.shape[1] != self.channels:
+            raise ArgumentInvalid(
+                f"a block of shape {block.shape} does not fit meters of {self.channels} channels",
+                now="Feed arrays of shape (frames, channels)",
+            )
+        samples = np.ascontiguousarray(block, dtype=np.float32)
+        if self._body is None:
+            take = min(len(samples), len(self._head) - self._head_frames)
+            self._head[self._head_frames : self._head_frames + take] = samples[:take]
+            self._head_frames += take
+            samples = samples[take:]
+            if self._head_frames == len(self._head):
+                self._body = self._warmed_up()
+                self._body.restart()
+        if len(samples) and self._body is not None:
+            self._body.feed(samples)
+
+    def merge(self, right: LineMeters) -> LineMeters:
+        """Meters of both spans; neither is changed. Raises ArgumentInvalid where `right` does not follow directly."""
+        if right.first_frame != self.end_frame or not right._setting.same_as(self._setting):
+            raise ArgumentInvalid(
+                f"meters from frame {right.first_frame} on cannot follow meters up to frame {self.end_frame}",
+                now="Merge neighbouring parts of one measurement, in order",
+            )
+        both = LineMeters(self._setting, self._first_frame)
+        both._head[:] = self._head
+        both._head_frames = self._head_frames
+        both._body = self._body.copy() if self._body is not None else None
+        both.feed(right._head[: right._head_frames])
+        if right._body is not None and right._body.frames:
+            assert both._body is not None  # the right part's head alone fills ours
+            both._body.absorb(right._body)
+        return both
+
+    def result(self) -> MeterResult:
+        """All figures of the span, taken as standing between silences; feeding may go on afterwards."""
+        whole = self._warmed_up()
+        if self._body is not None:
+            whole.absorb(self._body)
+        whole.close()
+        return _result(whole)
+
+    def recent(self, windows: int = 1) -> RecentLevels:
+        """Levels of the last whole 100 ms windows, cheaply; fewer where there are not so many yet."""
+        body = self._body if self._body is not None else self._warmed_up()
+        hop = self._setting.hop_frames
+        ready = body.end_frame // hop - body.base_hop
+        rows = slice(max(0, ready - windows), max(0, ready))
+        return RecentLevels(
+            first_frame=(body.base_hop + rows.start) * hop,
+            window_frames=hop,
+            peak_dbfs=_db(body.arrays["hop_peak"][rows]),
+            rms_dbfs=_db(np.sqrt(body.arrays["hop_squares"][rows] / hop)),
+            samples_at_full_scale=body.arrays["at_full_scale"].copy(),
+        )
+
+    def to_bytes(self) -> bytes:
+        """For a file that :meth:`from_bytes` reads: a NumPy .npz archive (no pickle) with the facts as JSON."""
+        facts = {
+            "format": _FORMAT,
+            "version": _VERSION,
+            "rate_hz": self.rate_hz,
+            "channels": self.channels,
+            "full_scale": self._setting.full_scale,
+            "first_frame": self._first_frame,
+            "body_frames": self._body.frames if self._body is not None else -1,
+        }
+        arrays: dict[str, Any] = {
+            "facts": np.frombuffer(json.dumps(facts).encode(), np.uint8),
+            "weights": self._setting.weights,
+            "head": self._head[: self._head_frames],
+        }
+        if self._body is not None:
+            arrays.update((f"body_{name}", array) for name, array in self._body.saved().items())
+        buffer = io.BytesIO()
+        np.savez(buffer, **arrays)
+        return buffer.getvalue()
+
+    @classmethod
+    def from_bytes(cls, data: bytes) -> LineMeters:
+        """Raises TakeDamaged for anything that :meth:`to_bytes` did not write."""
+        try:
+            with np.load(io.BytesIO(data), allow_pickle=False) as archive:
+                facts = json.loads(bytes(archive["facts"]))
+                if facts["format"] != _FORMAT or facts["version"] != _VERSION:
+                    raise ValueError(f"version {facts['version']} of '{facts['format']}'")
+                weights = archive["weights"]
+                self = cls.start(
+                    rate_hz=facts["rate_hz"],
+                    channels=facts["channels"],
+                    first_frame=facts["first_frame"],
+                    full_scale=facts["full_scale"],
+                    programmes=[list(row) for row in weights],
+                )
+                head = archive["head"]
+                self._head[: len(head)] = head
+                self._head_frames = len(head)
+                if facts["body_frames"] >= 0:
+                    saved = {name[5:]: archive[name] for name in archive.files if name.startswith("body_")}
+                    first = self._first_frame + self._head_frames
+                    self._body = Accumulated.restored(self._setting, first, facts["body_frames"], saved)
+        except (ValueError, KeyError, TypeError, OSError, EOFError, zipfile.BadZipFile, ArgumentInvalid) as cause:
+            raise TakeDamaged(
+                f"the saved measurements cannot be read ({cause})", now="Measure the take's files anew"
+            ) from cause
+        return self
+
+    def _warmed_up(self) -> Accumulated:
+        start = Accumulated.start(self._setting, self._first_frame)
+        start.feed(self._head[: self._head_frames])
+        return start
+
+
+def _db(amplitude: NDArray[np.floating]) -> NDArray[np.float32]:
+    with np.errstate(divide="ignore"):
+        return np.asarray(20.0 * np.log10(amplitude), dtype=np.float32)
+
+
+def _result(whole: Accumulated) -> MeterResult:
+    setting, a = whole.setting, whole.arrays
+    c, hop = setting.channels, setting.hop_frames
+    frames = max(1, whole.frames)
+    hops = whole.hops
+    edges = np.clip(np.arange(whole.base_hop, whole.base_hop + hops + 1) * hop, whole.first_frame, whole.end_frame)
+    squares = a["hop_squares"][:hops]
+    rms = np.sqrt(squares / np.maximum(1, np.diff(edges))[:, None])
+    first_whole = -(-whole.first_frame // hop) - whole.base_hop
+    loud = a["hop_loud"][first_whole : max(first_whole, whole.end_frame // hop - whole.base_hop)] / hop
+    momentary = a["most_momentary"] / (MOMENTARY_SUBS * setting.sub_frames)
+    with np.errstate(divide="ignore"):
+        peak = 20.0 * np.log10(a["peak"].astype(np.float64))
+        true_peak = 20.0 * np.log10(np.maximum(a["peak"], a["between"]).astype(np.float64))
+        total_rms = 10.0 * np.log10(squares.sum(axis=0) / frames)
+    blocks, short = sliding_mean(loud, _BLOCK_HOPS), sliding_mean(loud, _SHORT_TERM_HOPS)
+
+    def spans(kind: int) -> tuple[Spans, ...]:
+        return tuple(
+            tuple(Span(first_frame=start, frames=length) for start, length in whole.spans(kind, channel))
+            for channel in range(c)
+        )
+
+    programmes = []
+    for row, weights in enumerate(setting.weights):
+        group_blocks, group_short = blocks @ weights, short @ weights
+        programmes.append(
+            ProgrammeResult(
+                integrated_lufs=integrated_lufs(group_blocks),
+                max_momentary_lufs=float(lufs_from_power(momentary[c + row])),
+                max_short_term_lufs=float(lufs_from_power(group_short.max(initial=0.0))),
+                loudness_range_lu=loudness_range_lu(group_short),
+                true_peak_dbtp=float(true_peak[weights > 0].max(initial=-np.inf)),
+            )
+        )
+    return MeterResult(
+        rate_hz=setting.rate_hz,
+        channels=c,
+        span=Span(first_frame=whole.first_frame, frames=whole.frames),
+        peak_dbfs=peak,
+        true_peak_dbtp=true_peak,
+        rms_dbfs=total_rms,
+        dc=a["sum_of_samples"] / frames,
+        integrated_lufs=np.array([integrated_lufs(blocks[:, i]) for i in range(c)]),
+        max_momentary_lufs=lufs_from_power(momentary[:c]),
+        max_short_term_lufs=lufs_from_power(short.max(axis=0, initial=0.0)),
+        loudness_range_lu=np.array([loudness_range_lu(short[:, i]) for i in range(c)]),
+        samples_at_full_scale=a["at_full_scale"].copy(),
+        overs=a["count"][kernels.OVER].copy(),
+        over_spans=spans(kernels.OVER),
+        zero_runs=a["count"][kernels.ZERO].copy(),
+        zero_frames=a["total"][kernels.ZERO].copy(),
+        zero_spans=spans(kernels.ZERO),
+        not_numbers=a["not_numbers"].copy(),
+        history_first_frame=whole.base_hop * hop,
+        history_frames=hop,
+        history_peak_dbfs=_db(a["hop_peak"][:hops]),
+        history_rms_dbfs=_db(rms),
+        programmes=tuple(programmes),
+    )

@@ -1,1 +1,1 @@
-"""Room 4: findings about a take, and the report."""
+"""Room 4: findings about a take, songs found, nights compared, the report."""

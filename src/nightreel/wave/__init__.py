@@ -7,6 +7,7 @@ from nightreel.wave.ixml import FileSet, Ixml, IxmlTrack, parse_ixml
 from nightreel.wave.pack import pack, pack_columns, pack_counted, unpack
 from nightreel.wave.reader import WaveReader
 from nightreel.wave.repair import RepairReport, repair
+from nightreel.wave.together import together
 from nightreel.wave.writer import WaveWriter
 
 __all__ = [
@@ -29,5 +30,6 @@ __all__ = [
     "parse_ixml",
     "repair",
     "serialise_cues",
+    "together",
     "unpack",
 ]

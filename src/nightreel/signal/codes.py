@@ -101,7 +101,7 @@ def m_sequence(order: int, taps: tuple[int, ...] | None = None) -> NDArray[np.in
     return sequence
 
 
-def bell(frequency_hz: RealArray) -> RealArray:
+def bell(frequency_hz: NDArray[np.floating]) -> RealArray:
     """Power spectrum of the shaped signal, 1 in the middle (4.1 kHz), 0 at 0 Hz and from 14 kHz up."""
     part = np.clip(frequency_hz / _BELL_TOP_HZ, 0.0, 1.0)
     shape: RealArray = np.sin(np.pi * part**_BELL_SKEW) ** 4
@@ -112,8 +112,9 @@ def shaped_period(sequence: NDArray[np.int8], rate_hz: int) -> RealArray:
     """One period of the sequence with the bell's spectrum, peak value 1. Float64, shape (N,)."""
     spectrum = np.fft.rfft(sequence.astype(np.float64))
     spectrum *= np.sqrt(bell(np.fft.rfftfreq(sequence.size, 1.0 / rate_hz)))
-    period: RealArray = np.fft.irfft(spectrum, sequence.size)
-    return period / np.abs(period).max()
+    period = np.fft.irfft(spectrum, sequence.size)
+    peaked: RealArray = period / np.abs(period).max()
+    return peaked
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,6 +125,7 @@ class CodeSchedule:
     returns : 1 to 128, all sounding at once
     ceiling_dbfs : highest sample of the steady signal; at most -12
     start_dbfs : where the ramp starts
+    variant : draws other shifts, for a second look at sends where two peaks fell on one place
 
     Source: ISO 18233 6.3 for excitation by whole periods after the system has settled.
     """
@@ -133,6 +135,7 @@ class CodeSchedule:
     ceiling_dbfs: float = CEILING_DBFS
     start_dbfs: float = START_DBFS
     longest_latency_s: float = LONGEST_LATENCY_S
+    variant: int = 0
     order: int = field(init=False)
     first_shifts: IntArray = field(init=False, repr=False, compare=False)
     second_shifts: IntArray = field(init=False, repr=False, compare=False)
@@ -159,7 +162,7 @@ class CodeSchedule:
         while (1 << order) - 1 < self.latency_frames + 4096:
             order += 1
         object.__setattr__(self, "order", order)
-        first, second = _shifts((1 << order) - 1)
+        first, second = _shifts((1 << order) - 1, self.variant)
         object.__setattr__(self, "first_shifts", first[: self.returns])
         object.__setattr__(self, "second_shifts", second[: self.returns])
 
@@ -210,7 +213,7 @@ class CodeSchedule:
         return _shaped_pair(self.order, self.rate_hz)
 
     def envelope(self, first_frame: int, frames: int) -> RealArray:
-        """Gain of every return over these frames: from the start level up in even decibels, steady, faded at the end."""
+        """Gain of every return over these frames: even decibels up from the start level, steady, faded at the end."""
         at = np.arange(first_frame, first_frame + frames, dtype=np.float64)
         level_db = np.minimum(
             self.start_dbfs + (self.ceiling_dbfs - self.start_dbfs) * at / self.ramp_frames, self.ceiling_dbfs
@@ -250,14 +253,14 @@ def _shaped_pair(order: int, rate_hz: int) -> tuple[RealArray, RealArray]:
     return pair
 
 
-@lru_cache(maxsize=4)
-def _shifts(period_frames: int) -> tuple[IntArray, IntArray]:
+@lru_cache(maxsize=8)
+def _shifts(period_frames: int, variant: int) -> tuple[IntArray, IntArray]:
     """Shifts of every return in both sequences: far apart in each, and far apart in their difference.
 
     The difference tells the return whatever its latency, so it is drawn first-fit from a fixed random order: a regular
     order would let two returns with one latency look like a third one between them.
     """
-    random = np.random.default_rng(20_261_124)
+    random = np.random.default_rng([20_261_124, variant])
     step = period_frames // MOST_RETURNS
     apart, difference_apart = step // 2, min(48, step // 3)
     first = np.arange(MOST_RETURNS) * step + random.integers(0, step - apart + 1, MOST_RETURNS)

@@ -11,14 +11,14 @@ Source: ISO 18233 (deconvolution by circular correlation with the sequence). Sea
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
 from nightreel.errors import ArgumentInvalid
-from nightreel.signal.codes import CodeSchedule, FloatArray, RealArray
+from nightreel.signal.codes import CodeSchedule, FloatArray, RealArray, bell
 
 # Both correlations must exceed this many standard deviations of their noise, with one sign and at one latency.
 # By chance: (2 Q(5))^2 / 2 = 1.6e-13 per place, 6e-5 over the 4e8 places of a 128 x 128 matrix with 500 ms each.
@@ -29,6 +29,7 @@ _SAME_PLACE_FRAMES = 8
 _DRIFT_FRAMES = 10  # how far latencies may move between the sequences: 50 ppm need 4
 _LOCKED_PPM = 1.0
 _TAPS = 24
+_PULSE_S = 0.0005  # the correlation peak is below -75 dB beyond
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,6 +58,8 @@ class PathMatrix:
 
     noise_dbfs : (sends,) RMS of what is on a send besides the codes
     sensitivity_db : (sends,) a path of this gain would just have been seen
+    doubtful : (sends,) True where one of the sequences shows something that no return accounts for, because two
+        peaks fell on one place; another variant of the schedule tells them apart
     clock_offset_ppm : by how much sends run against returns; 0.0 when nothing was heard
     """
 
@@ -66,6 +69,7 @@ class PathMatrix:
     paths: tuple[Path, ...]
     noise_dbfs: RealArray
     sensitivity_db: RealArray
+    doubtful: NDArray[np.bool_]
     clock_offset_ppm: float
     clock_uncertainty_ppm: float
 
@@ -88,6 +92,19 @@ class PathMatrix:
         for path in self.paths:
             gains[path.return_index, path.send_index] = path.gain_db
         return gains
+
+
+def settle_doubts(first: PathMatrix, second: PathMatrix) -> PathMatrix:
+    """The first matrix, with the sends it was in doubt about taken from a second look with another variant."""
+    doubtful = first.doubtful
+    kept = [path for path in first.paths if not doubtful[path.send_index]]
+    seen = [path for path in second.paths if doubtful[path.send_index]]
+    return replace(
+        first,
+        paths=tuple(sorted(kept + seen, key=lambda path: (path.send_index, -path.gain_db))),
+        sensitivity_db=np.where(doubtful, second.sensitivity_db, first.sensitivity_db),
+        doubtful=doubtful & second.doubtful,
+    )
 
 
 def solve_paths(capture: FloatArray, schedule: CodeSchedule) -> PathMatrix:
@@ -119,8 +136,9 @@ def solve_paths(capture: FloatArray, schedule: CodeSchedule) -> PathMatrix:
             first, second, noise = _correlate(capture, schedule, offset_ppm)
     paths: list[Path] = []
     thresholds = np.empty(capture.shape[1])
+    doubtful = np.zeros(capture.shape[1], bool)
     for send in range(capture.shape[1]):
-        found, thresholds[send] = _solve_send(first[send], second[send], schedule, send)
+        found, thresholds[send], doubtful[send] = _solve_send(first[send], second[send], schedule, send)
         paths.extend(found)
     with np.errstate(divide="ignore"):
         noise_dbfs = 20.0 * np.log10(noise)
@@ -131,6 +149,7 @@ def solve_paths(capture: FloatArray, schedule: CodeSchedule) -> PathMatrix:
         paths=tuple(paths),
         noise_dbfs=noise_dbfs,
         sensitivity_db=20.0 * np.log10(thresholds),
+        doubtful=doubtful,
         clock_offset_ppm=offset_ppm,
         clock_uncertainty_ppm=uncertainty_ppm,
     )
@@ -171,7 +190,8 @@ def _retime(capture: FloatArray, start: int, frames: int, offset_ppm: float) -> 
     # Kaiser window: 24 taps, flat to 14 kHz at 44.1 kHz, images below -75 dB.
     window = np.i0(7.5 * np.sqrt(np.clip(1.0 - (2.0 * distance / _TAPS) ** 2, 0.0, 1.0))) / np.i0(7.5)
     weights = (np.sinc(distance) * window).astype(np.float32)
-    return _weighted_frames(np.ascontiguousarray(capture), base + taps[0], weights)
+    retimed: FloatArray = _weighted_frames(np.ascontiguousarray(capture), base + taps[0], weights)
+    return retimed
 
 
 @njit(cache=True, nogil=True, fastmath=True)
@@ -234,54 +254,63 @@ def _noise_of(correlation: FloatArray) -> float:
 
 
 @dataclass(slots=True)
-class _Candidate:
+class _Peak:
+    """One return's peak in both correlations of a send. ``latency`` and places count from the search's first frame."""
+
     return_index: int
-    latency: int
+    latency: float
     first_place: int
     second_place: int
     first_height: float
     second_height: float
+    height: float = 0.0
 
     @property
     def weaker(self) -> float:
         return min(abs(self.first_height), abs(self.second_height))
 
+    def agrees(self, sigmas: tuple[float, float]) -> bool:
+        """Both sequences show about the same height."""
+        allowed = 4.0 * math.hypot(*sigmas) + 0.15 * max(abs(self.first_height), abs(self.second_height))
+        return abs(self.first_height - self.second_height) <= allowed
+
 
 def _solve_send(
     first: FloatArray, second: FloatArray, schedule: CodeSchedule, send: int
-) -> tuple[list[Path], float]:
-    """Paths on one send, strongest first, and the height from which a path is seen."""
+) -> tuple[list[Path], float, bool]:
+    """Paths on one send, strongest first; the height from which a path is seen; whether something is left over."""
+    period = schedule.period_frames
     span = schedule.latency_frames + _LEAD_FRAMES
     sigmas = (_noise_of(first), _noise_of(second))
     threshold = max(_SIGMAS * max(sigmas), 10.0 ** (_DEEPEST_DB / 20.0))
-    longest = first.size + span + _LEAD_FRAMES
-    one = np.resize(np.roll(first, _LEAD_FRAMES), longest).astype(np.float32)
-    two = np.resize(np.roll(second, _LEAD_FRAMES), longest).astype(np.float32)
-    heights, _ = _scan(one, two, schedule.first_shifts, schedule.second_shifts, span)
-    open_returns = np.flatnonzero(heights > threshold)
-    paths: list[Path] = []
+    first, second = np.roll(first, _LEAD_FRAMES), np.roll(second, _LEAD_FRAMES)
+    one, two = (np.resize(values, period + span + _LEAD_FRAMES) for values in (first, second))
+    open_returns = np.arange(schedule.returns)
+    taken: list[_Peak] = []
     while open_returns.size:
         heights, latencies = _scan(
             one, two, schedule.first_shifts[open_returns], schedule.second_shifts[open_returns], span
         )
-        candidates = []
-        for row, index in enumerate(open_returns):
-            if heights[row] > threshold:
-                latency = int(latencies[row])
-                places = int(schedule.first_shifts[index]) + latency, int(schedule.second_shifts[index]) + latency
-                candidates.append(
-                    _Candidate(int(index), latency, *places, float(one[places[0]]), float(two[places[1]]))
-                )
-        if not candidates:
+        peaks = []
+        for index, latency in zip(open_returns[heights > threshold], latencies[heights > threshold], strict=True):
+            a = int((schedule.first_shifts[index] + latency) % period)
+            b = int((schedule.second_shifts[index] + latency) % period)
+            peaks.append(_Peak(int(index), float(latency), a, b, float(one[a]), float(two[b])))
+        if not peaks:
             break
-        best = _choose(candidates, sigmas, first.size)
-        paths.append(_as_path(best, one, two, sigmas, schedule, send))
-        strongest_db = max(path.gain_db for path in paths)
-        threshold = max(threshold, 10.0 ** ((strongest_db + _DEEPEST_DB) / 20.0))
+        best = _choose(peaks, sigmas, period)
+        _place(best, one, two)
+        taken.append(best)
+        strongest = max(abs(peak.height) for peak in taken)
+        threshold = max(threshold, strongest * 10.0 ** (_DEEPEST_DB / 20.0))
         _remove(one, two, best, schedule)
-        open_returns = np.array([c.return_index for c in candidates if c is not best], np.int64)
-    paths.sort(key=lambda path: -path.gain_db)
-    return paths, threshold
+        open_returns = np.array([peak.return_index for peak in peaks if peak is not best], np.int64)
+    _disentangle(taken, first, second, schedule)
+    taken.sort(key=lambda peak: -abs(peak.height))
+    # One sequence alone reaches 4.5 standard deviations by chance; half as much again is something.
+    left = max(float(np.abs(one[:period]).max()), float(np.abs(two[:period]).max()))
+    doubtful = left > 1.5 * threshold or not all(peak.agrees(sigmas) for peak in taken)
+    return [_as_path(peak, sigmas, schedule, send) for peak in taken], threshold, doubtful
 
 
 @njit(cache=True, nogil=True, fastmath=True)
@@ -305,73 +334,123 @@ def _scan(one, two, first_shifts, second_shifts, span):  # type: ignore[no-untyp
     return heights, latencies
 
 
-def _choose(candidates: list[_Candidate], sigmas: tuple[float, float], period: int) -> _Candidate:
+def _near(a: int, b: int, period: int, reach: int) -> bool:
+    apart = (a - b) % period
+    return min(apart, period - apart) <= reach
+
+
+def _choose(peaks: list[_Peak], sigmas: tuple[float, float], period: int) -> _Peak:
     """The next path to take: both sequences agree about its height, and its peaks are not merely two others' peaks."""
 
-    def near(a: int, b: int) -> bool:
-        apart = (a - b) % period
-        return min(apart, period - apart) <= _SAME_PLACE_FRAMES
-
-    def agrees(c: _Candidate) -> bool:
-        allowed = 4.0 * math.hypot(*sigmas) + 0.15 * max(abs(c.first_height), abs(c.second_height))
-        return abs(abs(c.first_height) - abs(c.second_height)) <= allowed
-
-    def borrowed(c: _Candidate) -> bool:
-        rivals = [o for o in candidates if o is not c and o.weaker > 0.7 * c.weaker]
-        return any(near(c.first_place, o.first_place) for o in rivals) and any(
-            near(c.second_place, o.second_place) for o in rivals
+    def borrowed(peak: _Peak) -> bool:
+        rivals = [other for other in peaks if other is not peak and other.weaker > 0.7 * peak.weaker]
+        return any(_near(peak.first_place, o.first_place, period, _SAME_PLACE_FRAMES) for o in rivals) and any(
+            _near(peak.second_place, o.second_place, period, _SAME_PLACE_FRAMES) for o in rivals
         )
 
-    return max(candidates, key=lambda c: (agrees(c), not borrowed(c), c.weaker))
+    return max(peaks, key=lambda peak: (peak.agrees(sigmas), not borrowed(peak), peak.weaker))
 
 
-def _as_path(
-    best: _Candidate,
-    one: FloatArray,
-    two: FloatArray,
-    sigmas: tuple[float, float],
-    schedule: CodeSchedule,
-    send: int,
-) -> Path:
-    reach = np.arange(-3, 4)
+def _place(
+    peak: _Peak, one: FloatArray, two: FloatArray, use: tuple[bool, bool] = (True, True), reach: int = 2
+) -> None:
+    """Height and latency to a fraction of a frame, from both correlations or from the one that is free of others."""
+    steps = np.arange(-reach - 1, reach + 2)
+    parts, weights = [], []
     # The second correlation holds two periods, so it weighs double.
-    peak = (one.take(best.first_place + reach, mode="wrap") + 2.0 * two.take(best.second_place + reach, mode="wrap")) / 3.0
-    peak = peak.astype(np.float32)
-    middle = int(np.argmax(np.abs(peak[1:-1]))) + 1
-    shift = _vertex(peak, middle)
-    left, top, right = (float(v) for v in peak[middle - 1 : middle + 2])
-    height = abs(top - 0.25 * (left - right) * shift)
-    places = 3.3e6 * schedule.latency_frames / 24_048
-    chance = 1.0
-    for own, sigma in ((best.first_height, sigmas[0]), (best.second_height, sigmas[1])):
-        chance *= math.erfc(abs(own) / max(sigma, 1e-9) / math.sqrt(2.0))
-    ratio = best.weaker / max(abs(best.first_height), abs(best.second_height))
-    return Path(
-        return_index=best.return_index,
-        send_index=send,
-        gain_db=20.0 * math.log10(height),
-        gain_uncertainty_db=20.0 / math.log(10.0) * math.hypot(sigmas[0], 2.0 * sigmas[1]) / 3.0 / height,
-        polarity=1 if top > 0 else -1,
-        latency_frames=best.latency - _LEAD_FRAMES + (middle - 3) + shift,
-        confidence=max(0.0, 1.0 - 0.5 * places * chance) * min(1.0, ratio / 0.5),
-    )
+    for values, place, used, weight in (
+        (one, peak.first_place, use[0], 1.0),
+        (two, peak.second_place, use[1], 2.0),
+    ):
+        if used:
+            parts.append(values.take(place + steps, mode="wrap"))
+            weights.append(weight)
+    near = np.average(parts, axis=0, weights=weights).astype(np.float32)
+    middle = int(np.argmax(np.abs(near[1:-1]))) + 1
+    shift = _vertex(near, middle)
+    left, top, right = (float(value) for value in near[middle - 1 : middle + 2])
+    peak.height = top - 0.25 * (left - right) * shift
+    moved = int(steps[middle])
+    peak.first_place += moved
+    peak.second_place += moved
+    peak.latency = round(peak.latency) + moved + shift
 
 
-def _remove(one: FloatArray, two: FloatArray, best: _Candidate, schedule: CodeSchedule) -> None:
+def _remove(one: FloatArray, two: FloatArray, peak: _Peak, schedule: CodeSchedule) -> None:
     """Take a path and its ringing (what both sequences share around its peak) out of both, in place."""
     period = schedule.period_frames
-    reach = np.arange(-96, round(0.02 * schedule.rate_hz))
-    first_places = (best.first_place + reach) % period
-    second_places = (best.second_place + reach) % period
+    core = _pulse_frames(schedule)
+    lead = 4 * core
+    reach = np.arange(-lead, round(0.02 * schedule.rate_hz))
+    first_places = (peak.first_place + reach) % period
+    second_places = (peak.second_place + reach) % period
     a, b = one[first_places], two[second_places]
     shared = np.where(np.sign(a) == np.sign(b), np.sign(a) * np.minimum(np.abs(a), np.abs(b)), 0.0)
-    core = slice(96 - 24, 96 + 24)
-    shared[core] = (a[core] + 2.0 * b[core]) / 3.0 if _similar(a[96], b[96]) else shared[core]
+    if abs(a[lead] - b[lead]) <= 0.3 * max(abs(a[lead]), abs(b[lead])):
+        middle = slice(lead - core, lead + core)
+        shared[middle] = (a[middle] + 2.0 * b[middle]) / 3.0
     one[first_places] -= shared
     two[second_places] -= shared
     one[period:] = one[: one.size - period]
     two[period:] = two[: two.size - period]
 
 
-def _similar(a: float, b: float) -> bool:
-    return abs(a - b) <= 0.3 * max(abs(a), abs(b))
+def _disentangle(taken: list[_Peak], first: FloatArray, second: FloatArray, schedule: CodeSchedule) -> None:
+    """Where peaks of two paths fell together in one sequence, measure them again in the other."""
+    period = schedule.period_frames
+    pulse_frames = _pulse_frames(schedule)
+    around = np.arange(-pulse_frames, pulse_frames + 1)
+
+    def crowd(peak: _Peak) -> tuple[bool, bool]:
+        others = [other for other in taken if other is not peak]
+        return (
+            any(_near(peak.first_place, o.first_place, period, 2 * pulse_frames) for o in others),
+            any(_near(peak.second_place, o.second_place, period, 2 * pulse_frames) for o in others),
+        )
+
+    crowded = [(peak, crowds) for peak in taken if any(crowds := crowd(peak))]
+    for _ in range(3):
+        for peak, crowds in crowded:
+            one, two = first.copy(), second.copy()
+            for other in taken:
+                if other is not peak:
+                    pulse = _pulse(other, schedule)
+                    for values, place in ((one, other.first_place), (two, other.second_place)):
+                        values[(place + around) % period] -= pulse
+            use = (not crowds[0], not crowds[1]) if not all(crowds) else (True, True)
+            _place(peak, one, two, use, reach=10)
+            peak.first_height = float(one[peak.first_place % period])
+            peak.second_height = float(two[peak.second_place % period])
+
+
+def _pulse_frames(schedule: CodeSchedule) -> int:
+    return round(_PULSE_S * schedule.rate_hz)
+
+
+def _pulse(peak: _Peak, schedule: CodeSchedule) -> FloatArray:
+    """What a path of this height looks like around its place, half a millisecond each way."""
+    frequency = np.fft.rfftfreq(1024)
+    spectrum = bell(frequency * schedule.rate_hz)
+    spectrum /= 2.0 * spectrum.sum() - spectrum[0] - spectrum[-1]
+    fraction = peak.latency - round(peak.latency)
+    steps = np.arange(-_pulse_frames(schedule), _pulse_frames(schedule) + 1) - fraction
+    shape = 2.0 * np.cos(2.0 * np.pi * steps[:, None] * frequency) @ spectrum
+    pulse: FloatArray = (peak.height * shape).astype(np.float32)
+    return pulse
+
+
+def _as_path(peak: _Peak, sigmas: tuple[float, float], schedule: CodeSchedule, send: int) -> Path:
+    places = schedule.returns * schedule.latency_frames
+    chance = 0.5 * places
+    for own, sigma in ((peak.first_height, sigmas[0]), (peak.second_height, sigmas[1])):
+        chance *= math.erfc(abs(own) / max(sigma, 1e-9) / math.sqrt(2.0))
+    agreement = peak.weaker / max(abs(peak.first_height), abs(peak.second_height))
+    return Path(
+        return_index=peak.return_index,
+        send_index=send,
+        gain_db=20.0 * math.log10(abs(peak.height)),
+        gain_uncertainty_db=20.0 / math.log(10.0) * math.hypot(sigmas[0], 2.0 * sigmas[1]) / 3.0 / abs(peak.height),
+        polarity=1 if peak.height > 0 else -1,
+        latency_frames=peak.latency - _LEAD_FRAMES,
+        confidence=max(0.0, 1.0 - chance) * min(1.0, agreement / 0.5),
+    )

@@ -1,0 +1,124 @@
+"""From a device in words ('device:NAME', 'jack:CLIENT', 'stage:...', 'files:FOLDER') to an open port both ways or out.
+
+The simulated stage follows the show's patch; faults can be planted in it: ``stage:crossed=9+10,dead=31@max``.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from nightreel.errors import ArgumentInvalid
+from nightreel.ports.protocols import Duplex, FrameSink
+from nightreel.show.model import Show
+
+if TYPE_CHECKING:
+    from nightreel.ports.desk import Desk
+
+KINDS = "device:NAME, jack:CLIENT, stage, or for playing files:FOLDER"
+_FAULT = re.compile(r"^(?P<name>[a-z]+)=(?P<first>\d+)(?:(?:\+|>)(?P<second>\d+))?(?::(?P<value>-?\d+(?:\.\d+)?))?$")
+
+
+def open_duplex(through: str, show: Show, *, sends: int, returns: int, link: str = "") -> Duplex:
+    """Both ways, not started. ``sends`` and ``returns`` are how many the patch needs."""
+    kind, _, text = through.partition(":")
+    if kind == "device":
+        from nightreel.ports.portaudio import DeviceDuplex
+
+        return DeviceDuplex(device=text or None, rate_hz=show.rate_hz, sends=sends, returns=returns)
+    if kind == "jack":
+        from nightreel.ports.jack import SYSTEM, JackDuplex
+
+        return JackDuplex(device=text or SYSTEM, rate_hz=show.rate_hz, sends=sends, returns=returns)
+    if kind == "stage":
+        from nightreel.ports.stage import SimulatedStage, StageDuplex
+
+        desk, speed = stage_desk(text, show, sends=sends, returns=returns, link=link)
+        return StageDuplex(SimulatedStage(desk), speed=speed)
+    raise ArgumentInvalid(f"'{through}' is nothing to check lines through", now=f"Write one of: {KINDS}")
+
+
+def open_sink(through: str, show: Show, *, rate_hz: int, returns: int, link: str = "") -> FrameSink:
+    """Out only, not started."""
+    kind, _, text = through.partition(":")
+    if kind == "device":
+        from nightreel.ports.portaudio import DeviceSink
+
+        return DeviceSink(device=text or None, rate_hz=rate_hz, channels=returns)
+    if kind == "jack":
+        from nightreel.ports.jack import SYSTEM, JackSink
+
+        return JackSink(device=text or SYSTEM, rate_hz=rate_hz, channels=returns)
+    if kind == "files":
+        from nightreel.ports.files import FileSink
+
+        return FileSink(Path(text), rate_hz=rate_hz, channels=returns)
+    if kind == "stage":
+        from nightreel.ports.stage import SimulatedStage, StageSink
+
+        desk, speed = stage_desk(text, replace(show, rate_hz=rate_hz), sends=returns, returns=returns, link=link)
+        return StageSink(SimulatedStage(desk), speed=speed)
+    raise ArgumentInvalid(f"'{through}' is nothing to play through", now=f"Write one of: {KINDS}")
+
+
+def stage_desk(text: str, show: Show, *, sends: int, returns: int, link: str = "") -> tuple[Desk, float | None]:
+    """The simulated desk patched as the show says, listening to its returns, with the faults that ``text`` plants.
+
+    ``text`` is ``[faults][@speed]``: faults ``crossed=9+10``, ``dead=31``, ``inverted=22``, ``level=12:-6``,
+    ``leak=5>6:-38``, ``shifted=17`` with send (or return) numbers, joined by commas; speed a multiple of real time
+    or ``max``.
+    """
+    from nightreel.ports.desk import Desk, DeskChannel, Feed
+
+    faults, _, speed_text = text.partition("@")
+    try:
+        speed = None if speed_text == "max" else float(speed_text or 1.0)
+    except ValueError:
+        raise ArgumentInvalid(f"'{speed_text}' is not a speed", now="Write stage@8 or stage@max") from None
+    by_send = {line.send.number: line for line in show.lines if line.send is not None and link in ("", line.send.link)}
+    channels = []
+    for send in range(1, sends + 1):
+        line = by_send.get(send)
+        number = line.return_port.number if line and line.return_port else None
+        channels.append(
+            DeskChannel(
+                socket=send - 1,
+                return_port=None if number is None or number > returns else number - 1,
+                feed=Feed.RETURN,
+                latency_frames=round(0.0012 * show.rate_hz),
+                noise_dbfs=-96.0,
+            )
+        )
+    desk = Desk(rate_hz=show.rate_hz, sockets=sends, returns=returns, channels=tuple(channels))
+    for fault in filter(None, faults.split(",")):
+        desk = _plant(desk, fault.strip())
+    return desk, speed
+
+
+def _plant(desk: Desk, fault: str) -> Desk:
+    match = _FAULT.match(fault)
+    if match is None:
+        raise ArgumentInvalid(
+            f"'{fault}' is not a fault", now="Write crossed=9+10, dead=31, inverted=22, level=12:-6 or leak=5>6:-38"
+        )
+    first = int(match["first"]) - 1
+    second = int(match["second"] or 0) - 1
+    value = float(match["value"] or 0.0)
+    try:
+        if match["name"] == "crossed" and second >= 0:
+            return desk.crossed(first, second)
+        if match["name"] == "dead":
+            return desk.dead(first)
+        if match["name"] == "inverted":
+            return desk.inverted(first)
+        if match["name"] == "level":
+            return desk.off_level(first, value)
+        if match["name"] == "shifted":
+            return desk.shifted(first)
+        if match["name"] == "leak" and second >= 0:
+            return desk.leaking(first, second, value)
+    except IndexError:
+        raise ArgumentInvalid(f"'{fault}' names a port that the desk does not have") from None
+    raise ArgumentInvalid(f"'{fault}' is not a fault that can be planted")

@@ -9,6 +9,7 @@ from pathlib import Path
 from nightreel.disk import replace_text
 from nightreel.review.engine import review_take
 from nightreel.review.model import Review
+from nightreel.review.page import review_page
 from nightreel.review.record import review_as_json
 from nightreel.take.facts import FACTS_NAME
 from nightreel.take.find import TAKES_FOLDER, find_take
@@ -33,13 +34,15 @@ def run_review(
 ) -> Outcome:
     """Review a take of a show, a take folder, or a folder of files; reports go to ``out`` or into the take."""
     with open_place(place, take) as opened:
-        review, _material = review_take(opened, workers=workers, tell=tell or (lambda done, total: None))
+        review, material = review_take(opened, workers=workers, tell=tell or (lambda done, total: None))
         folder = out or (opened.folder if (opened.folder / FACTS_NAME).is_file() else None)
         if folder is None:
             return Outcome(review=review, reports=())
         folder.mkdir(parents=True, exist_ok=True)
-        replace_text(folder / "review.json", review_as_json(review))
-        return Outcome(review=review, reports=(folder / "review.json",))
+        reports = [folder / "review.html", folder / "review.json"]
+        replace_text(reports[0], review_page(review, material))
+        replace_text(reports[1], review_as_json(review))
+        return Outcome(review=review, reports=tuple(reports))
 
 
 def open_place(place: Path, take: str = "last") -> Take:

@@ -26,6 +26,11 @@ class Severity(StrEnum):
     def words(self) -> str:
         return {"stops": "stops the show's use", "fix": "needs a fix", "note": "good to know"}[self.value]
 
+    def count_words(self, count: int) -> str:
+        """``1 needs a fix``, ``4 need a fix``."""
+        many = {"stops": "stop the show's use", "fix": "need a fix", "note": "good to know"}[self.value]
+        return f"{count} {self.words if count == 1 else many}"
+
     @property
     def sign(self) -> str:
         """A shape for each, so that nothing hangs on colour."""
@@ -69,6 +74,7 @@ class Finding:
     caution: str = ""
 
     def __post_init__(self) -> None:
+        object.__setattr__(self, "what", self.what[:1].upper() + self.what[1:])
         if not 0.0 <= self.confidence <= 1.0:
             raise ValueError(f"confidence {self.confidence} is outside 0 to 1")
 

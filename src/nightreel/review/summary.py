@@ -24,7 +24,7 @@ def summary_text(review: Review, *, reports: Sequence[str] = ()) -> str:
         out += finding_text(finding, review.rate_hz)
     rest = review.findings[WORST:]
     if rest:
-        counts = ", ".join(f"{n} {s.words}" for s in Severity if (n := sum(f.severity is s for f in rest)))
+        counts = ", ".join(s.count_words(n) for s in Severity if (n := sum(f.severity is s for f in rest)))
         out.append(f"And {len(rest)} more ({counts}).")
     if review.findings:
         out.append("")

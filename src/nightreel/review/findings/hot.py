@@ -12,12 +12,12 @@ from collections.abc import Iterable
 import numpy as np
 
 from nightreel.review.findings.family import Family, Kind
+from nightreel.review.findings.places import joined
 from nightreel.review.flat_tops import find_flat_tops
 from nightreel.review.levels import floor_db, top_db
 from nightreel.review.material import LineMaterial, Material
 from nightreel.review.model import Evidence, Finding, Severity
 from nightreel.show.model import Role
-from nightreel.timeline import Span, union
 
 TARGET_PEAK_DBFS = -12.0
 HOT_PEAK_DBFS = -0.5
@@ -53,8 +53,7 @@ def _overs(material: Material, measured: LineMaterial) -> Finding | None:
     if not runs:
         return None
     count = levels.overs if len(runs) == len(levels.over_spans) else len(runs)
-    second = material.rate_hz
-    places = union(Span(first_frame=max(0, s.first_frame - second), frames=s.frames + 2 * second) for s in runs)
+    places = joined(runs, material.rate_hz)
     down = _turn_down_db(measured)
     times = "once" if count == 1 else f"{count} times"
     where = "" if len(places) == 1 else f" in {len(places)} places"
@@ -62,7 +61,7 @@ def _overs(material: Material, measured: LineMaterial) -> Finding | None:
         kind="overs",
         severity=Severity.FIX if count > FEW_OVERS else Severity.NOTE,
         lines=(measured.track.line,),
-        spans=tuple(runs),
+        spans=places[:400],
         confidence=0.99,
         evidence=(
             Evidence(name="overs", value=count),
@@ -83,7 +82,7 @@ def _flat_tops(material: Material, measured: LineMaterial) -> Finding | None:
         kind="clipped-before-converter",
         severity=Severity.FIX,
         lines=(measured.track.line,),
-        spans=tuple(spans[:400]),
+        spans=joined(spans, material.rate_hz)[:400],
         confidence=0.85,
         evidence=(
             Evidence(name="flat tops", value=len(spans)),

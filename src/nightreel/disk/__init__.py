@@ -16,6 +16,7 @@ from nightreel.disk.names import safe_name
 from nightreel.disk.real import RealDisk
 from nightreel.disk.storage import Disk, OpenFile
 from nightreel.disk.verified import Digests, copy_verified, digest_file
+from nightreel.disk.volumes import file_system_name, largest_file_bytes
 
 __all__ = [
     "AppendFile",
@@ -27,7 +28,9 @@ __all__ = [
     "copy_verified",
     "create_new",
     "digest_file",
+    "file_system_name",
     "free_bytes",
+    "largest_file_bytes",
     "make_folder_new",
     "move_new",
     "replace_text",

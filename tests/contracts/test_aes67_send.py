@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import shutil
 import subprocess
+import threading
 import time
+from itertools import count
 from pathlib import Path
 
 import numpy as np
@@ -15,9 +17,11 @@ from tests.rtpband import Sender, free_port, noise, stream
 from nightreel.errors import NetworkTrouble
 from nightreel.ports.aes67 import rtp, sap, sdp
 from nightreel.ports.aes67.announce import Announcer, listen
+from nightreel.ports.aes67.duplex import NetworkDuplex
+from nightreel.ports.aes67.files import load_streams, require_channels
 from nightreel.ports.aes67.send import NetworkSink, fill_packet, stamp
 from nightreel.ports.aes67.source import NetworkSource
-from nightreel.ports.protocols import FrameSink, FrameSource
+from nightreel.ports.protocols import Duplex, FrameSink, FrameSource
 
 RATE_HZ = 48_000
 
@@ -128,7 +132,7 @@ def test_the_media_clock_of_a_received_flow_paces_the_sender() -> None:
     while source.read(timeout_s=0.5) is None:
         continue
     time.sleep(1.0)
-    sink = NetworkSink([ours], follow=source._board)
+    sink = NetworkSink([ours], follow=source.board)
     sink.start()
     sink.write(noise(RATE_HZ // 2, 2))
     end = time.monotonic() + 3.2
@@ -146,7 +150,7 @@ def test_the_media_clock_of_a_received_flow_paces_the_sender() -> None:
 
 def test_following_a_flow_that_never_came_is_refused() -> None:
     source = NetworkSource([stream("silent")])
-    sink = NetworkSink([stream("ours")], follow=source._board)
+    sink = NetworkSink([stream("ours")], follow=source.board)
     with pytest.raises(NetworkTrouble, match="not arrived"):
         sink.start()
 
@@ -165,3 +169,74 @@ def test_announced_streams_are_heard_and_withdrawn() -> None:
     announcer.stop()
     assert heard == (flow,)
     assert listen(seconds=0.3, interface="127.0.0.1", port=port, groups=sap.GROUPS[1:]) == ()
+
+
+class Echo(threading.Thread):
+    """A desk of two flows: sends its own audio, then whatever its returns bring, both on its own clock."""
+
+    def __init__(self, spoken: sdp.StreamDescription, heard: sdp.StreamDescription) -> None:
+        super().__init__(daemon=True)
+        self.spoken, self.heard = spoken, heard
+        self.leave = threading.Event()
+
+    def run(self) -> None:
+        sink, source = NetworkSink([self.spoken]), NetworkSource([self.heard], delay_s=0.03)
+        source.start()
+        sink.start()
+        sink.write(np.zeros((4800, 2), np.float32))
+        while not self.leave.is_set():
+            block = source.read(timeout_s=0.02)
+            sink.write(np.zeros((960, 2), np.float32) if block is None else block.samples)
+        sink.stop()
+        source.stop()
+
+
+def test_both_ways_on_one_clock_with_a_constant_offset() -> None:
+    to_desk, from_desk = stream("returns", channels=2), stream("sends", channels=2)
+    desk = Echo(from_desk, to_desk)
+    desk.start()
+    duplex = NetworkDuplex([from_desk], [to_desk])
+    assert isinstance(duplex, Duplex)
+    duplex.start()
+    audio = noise(RATE_HZ, 2, seed=4)
+    heard = []
+    for index in count():
+        part = audio[(index * 700) % RATE_HZ :][:700]
+        block = duplex.exchange(part)
+        assert block.frames == len(part)
+        heard.append(block)
+        if sum(b.frames for b in heard) > 3 * RATE_HZ:
+            break
+    duplex.stop()
+    desk.leave.set()
+    desk.join()
+    assert [b.first_frame for b in heard] == list(np.cumsum([0] + [b.frames for b in heard[:-1]]))
+    came = np.concatenate([b.samples for b in heard])
+    places = np.flatnonzero((came == audio[10_000]).all(axis=1))
+    assert len(places) >= 1
+    start = places[0]
+    np.testing.assert_array_equal(came[start : start + 20_000], audio[10_000:30_000])
+
+
+def test_descriptions_are_loaded_by_name_and_checked_against_the_show(tmp_path: Path) -> None:
+    for name in ("2-right", "1-left"):
+        (tmp_path / f"{name}.sdp").write_text(sdp.serialise(stream(name)), newline="")
+    streams = load_streams(tmp_path)
+    assert [one.name for one in streams] == ["1-left", "2-right"]
+    require_channels(streams, channels=16, rate_hz=48_000)
+    with pytest.raises(NetworkTrouble, match="needs 17"):
+        require_channels(streams, channels=17, rate_hz=48_000)
+    with pytest.raises(NetworkTrouble, match="the show at 96000"):
+        require_channels(streams, channels=16, rate_hz=96_000)
+
+
+@pytest.mark.parametrize(
+    ("content", "words"), [(None, "cannot be read"), (b"\xff\xfe", "UTF-8"), (b"v=0\r\n" * 20_000, "too long")]
+)
+def test_a_description_that_cannot_be_read_names_its_file(tmp_path: Path, content: bytes | None, words: str) -> None:
+    file = tmp_path / "bad.sdp"
+    if content is not None:
+        file.write_bytes(content)
+    with pytest.raises(NetworkTrouble, match=words) as caught:
+        load_streams(file)
+    assert "bad.sdp" in str(caught.value)

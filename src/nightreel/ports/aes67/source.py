@@ -16,7 +16,7 @@ import numpy as np
 
 from nightreel.errors import NetworkTrouble
 from nightreel.ports.aes67 import placing
-from nightreel.ports.aes67.batches import Receiver, make_board
+from nightreel.ports.aes67.batches import Board, Receiver, make_board
 from nightreel.ports.aes67.payload import SAMPLE_BYTES
 from nightreel.ports.aes67.sdp import StreamDescription, find_clashes
 from nightreel.ports.aes67.sockets import Ear, buffer_warning, open_ear
@@ -122,6 +122,11 @@ class NetworkSource:
     def clock(self) -> str:
         clocks = sorted({stream.reference_clock or "none stated" for stream in self._streams})
         return "network clock: " + ", ".join(clocks)
+
+    @property
+    def board(self) -> Board:
+        """The arrays of the running receiver, for a sender that follows its media clock."""
+        return self._board
 
     @property
     def warnings(self) -> tuple[str, ...]:

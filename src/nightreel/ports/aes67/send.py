@@ -1,10 +1,11 @@
 """Frames out as AES67 flows, paced by a compiled thread that never takes Python's lock.
 
-The pace comes from one of two clocks: the computer's own (``follow=None``), or the media clock of a received flow, so
-that no PTP stack is needed: the receiver keeps the relation between media frames and the computer's clock, and every
-packet is timed by it. Packets are stamped with consecutive RTP timestamps (RFC 3550 section 5.1); the payload is that
-of RFC 3190. When the writer is late the last sample of each channel is led to zero within one packet, silence follows,
-and the programme comes back over a ramp: a listener hears a hole, never a click.
+The pace comes from one of three clocks: the computer's own (``follow=None``), TAI where the system clock is disciplined
+by PTP, or the media clock of a received flow, so that no PTP stack is needed: the receiver keeps the relation between
+media frames and the computer's clock, and every packet is timed by it. Packets are stamped with consecutive RTP
+timestamps (RFC 3550 section 5.1); the payload is that of RFC 3190. When the writer is late the last sample of each
+channel is led to zero within one packet, silence follows, and the programme comes back over a ramp: a listener hears a
+hole, never a click.
 """
 
 from __future__ import annotations
@@ -22,7 +23,8 @@ from numpy.typing import NDArray
 
 from nightreel.errors import NetworkTrouble
 from nightreel.ports.aes67 import placing
-from nightreel.ports.aes67.batches import LINUX_BATCHES, Board
+from nightreel.ports.aes67.batches import LINUX_BATCHES
+from nightreel.ports.aes67.clocks import MediaClock
 from nightreel.ports.aes67.payload import MAX_PAYLOAD_BYTES, SAMPLE_BYTES
 from nightreel.ports.aes67.rtp import HEADER_BYTES
 from nightreel.ports.aes67.sdp import StreamDescription
@@ -165,8 +167,8 @@ if LINUX_BATCHES:
 class NetworkSink:
     """A FrameSink over AES67 flows; channels in the order of the streams, all with one packet time.
 
-    follow : the board of a started :class:`NetworkSource` whose media clock paces the packets; its timestamps continue
-        the same clock. None paces by the computer's clock.
+    follow : the clock that paces the packets and whose timestamps they continue: the ``board`` of a started
+        :class:`NetworkSource`, or a :class:`TaiClock`. None paces by the computer's clock.
     """
 
     def __init__(
@@ -174,7 +176,7 @@ class NetworkSink:
         streams: Sequence[StreamDescription],
         *,
         interfaces: Sequence[str] = ("", ""),
-        follow: Board | None = None,
+        follow: MediaClock | None = None,
         ring_s: float = 1.0,
         first_timestamp: int = 0,
     ) -> None:

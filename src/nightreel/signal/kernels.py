@@ -2,8 +2,8 @@
 
 Sixteen channels travel side by side (LANES), laid out so that one row of a tile is one frame of sixteen channels:
 every inner loop runs over the lanes, which the compiler turns into vector instructions. What depends on single
-samples (runs at full scale, runs of zeros, inter-sample peaks) is only looked at where the extremes of a sub-block
-of SUB_BLOCK frames say that something may be there; the result is exact nevertheless.
+samples (inter-sample peaks, and the places that :mod:`events` looks for) is only looked at where the extremes of a
+cell of 32 frames say that something may be there; the result is exact nevertheless.
 
 Arrays in, arrays changed in place, nothing returned but counts. The state and its meaning belong to ``meters``.
 """
@@ -16,20 +16,34 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from nightreel.signal.events import (
+    CELL,
+    CELLS_BACK,
+    FLAT_LEAST_PEAK,
+    JOINT_LEAST_STEP,
+    JOINT_SIDE,
+    OUT_LEAST,
+    OUT_QUIET,
+    OVER,
+    ZERO,
+    close_run,
+    flat_tops,
+    full_scale_runs,
+    joint,
+    out,
+    repeat,
+    zero_runs,
+)
+from nightreel.signal.interpolator import TAPS
+
 LANES = 16
-SUB_BLOCK = 32
-HISTORY = 32  # frames kept in front of each piece: the taps of the interpolator and two for second differences
-PIECE = 480
-TAPS = 24
+HISTORY = CELL * CELLS_BACK + CELL  # frames that stay within reach in a tile
+TILE_ROWS = 3 * HISTORY
+PIECE = 480  # frames taken in one go; a multiple of CELL, counted from the start of each 10 ms
+STATE_ROWS = 7  # of a lane group, float64: four of the filters, then the sums that follow (see `_sums`)
 LARGEST = np.float32(1e18)  # anything beyond is no sample but damage, as NaN and infinity are; taken as zero
+SHARE_NEAR_TOP = np.float32(0.98)
 ZERO32, ONE32 = np.float32(0.0), np.float32(1.0)
-
-# Rows of a lane group's state, float64: four of the filters, then the sums that follow (see `_sums`).
-STATE_ROWS = 7
-
-# Kinds of runs.
-OVER, ZERO = 0, 1
-RUN_KINDS = 2
 
 
 @njit(cache=True, nogil=True, fastmath={"contract", "nsz"})
@@ -121,19 +135,36 @@ def _sums(tile, first, rows, state, coef):
 
 
 @njit(cache=True, nogil=True)
-def _extremes(tile, first, rows, most, bend):
-    """Largest magnitude and largest second difference of each lane over `rows` rows, into most and bend (16)."""
-    for lane in range(16):
-        most[lane] = 0.0
-        bend[lane] = 0.0
+def _extremes(tile, first, rows, cell):
+    """Of `rows` rows of each lane: largest magnitude, second and third difference, sum of third differences.
+
+    cell : float32, four rows of sixteen lanes. The third difference is the one of :func:`events._bend`, to the bit.
+    """
+    for i in range(64):
+        cell[i] = 0.0
     for row in range(first, first + rows):
-        x = tile[(row - 2) * 16 : (row + 1) * 16]
+        x = tile[(row - 3) * 16 : (row + 1) * 16]
         for lane in range(16):
-            v = x[32 + lane]
-            d = abs((v - x[16 + lane]) - (x[16 + lane] - x[lane]))
+            v = x[48 + lane]
+            d = (v - x[32 + lane]) - (x[32 + lane] - x[16 + lane])
+            e = abs(d - ((x[32 + lane] - x[16 + lane]) - (x[16 + lane] - x[lane])))
             v = abs(v)
-            most[lane] = v if v > most[lane] else most[lane]
-            bend[lane] = d if d > bend[lane] else bend[lane]
+            d = abs(d)
+            cell[lane] = v if v > cell[lane] else cell[lane]
+            cell[16 + lane] = d if d > cell[16 + lane] else cell[16 + lane]
+            cell[32 + lane] = e if e > cell[32 + lane] else cell[32 + lane]
+            cell[48 + lane] += e
+
+
+@njit(cache=True, nogil=True)
+def _near_top(tile, first, rows, cell, near):
+    """How many samples of each lane lie within two per cent of its largest magnitude."""
+    for lane in range(16):
+        near[lane] = 0.0
+    for row in range(first, first + rows):
+        x = tile[row * 16 : (row + 1) * 16]
+        for lane in range(16):
+            near[lane] += ONE32 if abs(x[lane]) >= cell[lane] * SHARE_NEAR_TOP else ZERO32
 
 
 @njit(cache=True, nogil=True, fastmath={"contract"})
@@ -141,9 +172,9 @@ def _between_samples(tile, first, rows, lane, taps, column, line):
     """Largest magnitude between the samples: every phase of the interpolator over `rows` rows of one lane."""
     for i in range(rows + TAPS - 1):
         column[i] = tile[(first - TAPS + 1 + i) * 16 + lane]
-    for i in range(rows + TAPS - 1, SUB_BLOCK + TAPS - 1):
+    for i in range(rows + TAPS - 1, CELL + TAPS - 1):
         column[i] = 0.0
-    most = column[0] * 0
+    most = ZERO32
     for phase in range(taps.shape[0]):
         for i in range(32):
             line[i] = 0.0
@@ -160,192 +191,168 @@ def _between_samples(tile, first, rows, lane, taps, column, line):
 
 
 @njit(cache=True, nogil=True)
-def keep_span(starts, lengths, held, start, length):
-    """Keep the longest spans (of equals the earliest): at most starts.size of them. Returns how many are held."""
-    if held < starts.size:
-        starts[held] = start
-        lengths[held] = length
-        return held + 1
-    worst = 0
-    for i in range(1, held):
-        if lengths[i] < lengths[worst] or (lengths[i] == lengths[worst] and starts[i] > starts[worst]):
-            worst = i
-    if length > lengths[worst] or (length == lengths[worst] and start < starts[worst]):
-        starts[worst] = start
-        lengths[worst] = length
-    return held
-
-
-@njit(cache=True, nogil=True)
-def close_run(kind, c, end, first_frame, shortest, tail, head, count, total, starts, lengths, held):
-    """A run of `kind` that is open on channel `c` ends at frame `end`: into the head if it began with the span."""
-    length = tail[kind, c]
-    tail[kind, c] = 0
-    if length == 0:
-        return
-    if end - length == first_frame:
-        head[kind, c] = length
-    elif length >= shortest[kind]:
-        count[kind, c] += 1
-        total[kind, c] += length
-        held[kind, c] = keep_span(starts[kind, c], lengths[kind, c], held[kind, c], end - length, length)
-
-
-@njit(cache=True, nogil=True)
-def _full_scale_runs(tile, row0, rows, lane, full_scale, frame, c, first_frame, shortest, tail, head, count, total,
-                     starts, lengths, held, at_full_scale):  # fmt: skip
+def _copy(block, at, rows, c0, width, tile, row0, bad):
+    """Rows of the block into the tile, what is no number as zero; counts those in bad (16)."""
+    for lane in range(16):
+        bad[lane] = ZERO32
     for row in range(rows):
-        if abs(tile[(row0 + row) * 16 + lane]) >= full_scale:
-            tail[OVER, c] += 1
-            at_full_scale[c] += 1
-        elif tail[OVER, c] > 0:
-            close_run(OVER, c, frame + row, first_frame, shortest, tail, head, count, total, starts, lengths, held)
+        into = tile[(row0 + row) * 16 : (row0 + row + 1) * 16]
+        if width == 16:
+            source = block[at + row, c0 : c0 + 16]
+            for lane in range(16):
+                v = source[lane]
+                good = abs(v) <= LARGEST
+                into[lane] = v if good else ZERO32
+                bad[lane] += ZERO32 if good else ONE32
+        else:
+            for lane in range(width):
+                v = block[at + row, c0 + lane]
+                good = abs(v) <= LARGEST
+                into[lane] = v if good else ZERO32
+                bad[lane] += ZERO32 if good else ONE32
+            for lane in range(width, 16):
+                into[lane] = ZERO32
 
 
 @njit(cache=True, nogil=True)
-def _zero_runs(tile, row0, rows, lane, silent, frame, c, first_frame, shortest, tail, head, count, total,
-               starts, lengths, held):  # fmt: skip
-    """Only runs that touch an edge of the sub-block matter: one inside is shorter than the shortest that counts."""
-    if silent:
-        tail[ZERO, c] += rows
-        return
-    leading = 0
-    if tail[ZERO, c] > 0:
-        while tile[(row0 + leading) * 16 + lane] == 0.0:
-            leading += 1
-        tail[ZERO, c] += leading
-        close_run(ZERO, c, frame + leading, first_frame, shortest, tail, head, count, total, starts, lengths, held)
-    elif frame == first_frame:
-        while tile[(row0 + leading) * 16 + lane] == 0.0:
-            leading += 1
-        head[ZERO, c] = leading
-    trailing = 0
-    while tile[(row0 + rows - 1 - trailing) * 16 + lane] == 0.0:
-        trailing += 1
-    tail[ZERO, c] = trailing
-
-
-@njit(cache=True, nogil=True)
-def accumulate(block, start, first_frame, hop, sub, full_scale, shortest, coef, taps, abs_gain, bend_gain, weights,
-               history, state, reach, window, window_sums, window_filled, most_momentary,
-               hop_peak, hop_squares, hop_loud, base_hop, sum_of_samples, peak, between, tail, head, count, total,
-               starts, lengths, held, at_full_scale, not_numbers):  # fmt: skip
+def accumulate(block, start, first_frame, grid, full_scale, coef, taps, gains, weights, shortest,
+               tiles, filters, reach, cells, memory, window, hops, base_hop, sums, extremes, edges, events):  # fmt: skip
     """Feed `block` (frames, channels) that begins at frame `start` of a span that began at `first_frame`.
 
-    hop, sub : frames of the 100 ms and the 10 ms grid, both counted from frame 0 of the take
-    history (groups, HISTORY * 16), state (groups, STATE_ROWS * 16), reach (groups, 32): per lane group
-    window (columns, 40): the last forty K-weighted 10 ms sums; columns are channels, then programmes (weights)
-    hop_* (hops, channels): row 0 is hop number `base_hop`
+    grid : frames of the 100 ms and of the 10 ms grid, both counted from frame 0 of the take
+    gains : bounds of the interpolator, see :mod:`interpolator`
+    tiles (groups, rows * 16), filters (groups, STATE_ROWS * 16), reach (groups, 32): per lane group
+    cells : [tile rows in use, cells so far], cell_frames, cell_ends
+    memory : keys, running, means, tops, envelope: what :mod:`events` remembers of each channel
+    window : sums (columns, 40) of the last K-weighted 10 ms, this 10 ms so far, [sums so far], greatest 400 ms;
+        columns are channels, then programmes (weights)
+    hops : peak, squares, K-weighted squares (hops, channels); row 0 is hop number `base_hop`
+    sums : of samples, samples at full scale, no numbers, flat tops by level; extremes : peak, between the samples
     """
+    hop, sub = grid
+    abs_gain, bend_gain = gains
+    position, cell_frames, cell_ends = cells
+    keys, running, means, tops, envelope = memory
+    hop_peak, hop_squares, hop_loud = hops
+    sum_of_samples, at_full_scale, not_numbers, flat_levels = sums
+    peak, between = extremes
+    tail = edges[0]
     frames, channels = block.shape
-    groups = history.shape[0]
-    programmes = weights.shape[0]
-    slots = window.shape[1]
-    tile = np.zeros((HISTORY + PIECE) * 16, dtype=np.float32)
-    most = tile[:16].copy()
-    bend = tile[:16].copy()
-    bad = tile[:16].copy()
-    column = tile[: SUB_BLOCK + TAPS].copy()
-    line = tile[:32].copy()
+    groups = tiles.shape[0]
+    capacity = tiles.shape[1] // 16
+    cell = np.zeros(64, dtype=np.float32)
+    bad = np.zeros(16, dtype=np.float32)
+    near = np.zeros(16, dtype=np.float32)
+    column = np.zeros(CELL + TAPS, dtype=np.float32)
+    line = np.zeros(32, dtype=np.float32)
     done = 0
     while done < frames:
         frame = start + done
-        rows = min(PIECE, frames - done, sub - frame % sub)
+        in_sub = frame % sub
+        rows = min(frames - done, sub - in_sub, PIECE - in_sub % PIECE)
         hop_row = frame // hop - base_hop
+        row0 = position[0]
+        if row0 + rows > capacity:  # the tile is full: what may still be asked for moves to its front
+            for group in range(groups):
+                for i in range(HISTORY * 16):
+                    tiles[group, i] = tiles[group, (row0 - HISTORY) * 16 + i]
+            row0 = HISTORY
+        row_of_frame_0 = row0 - frame
+        oldest_row = max(3, row0 - HISTORY)
         for group in range(groups):
             c0 = group * 16
             width = min(16, channels - c0)
-            past = history[group]
-            for i in range(HISTORY * 16):
-                tile[i] = past[i]
-            for lane in range(16):
-                bad[lane] = ZERO32
-            if width == 16:
-                for row in range(rows):
-                    source = block[done + row, c0 : c0 + 16]
-                    into = tile[(HISTORY + row) * 16 : (HISTORY + row + 1) * 16]
-                    for lane in range(16):
-                        v = source[lane]
-                        good = abs(v) <= LARGEST
-                        into[lane] = v if good else ZERO32
-                        bad[lane] += ZERO32 if good else ONE32
-            else:
-                for row in range(rows):
-                    into = tile[(HISTORY + row) * 16 : (HISTORY + row + 1) * 16]
-                    for lane in range(width):
-                        v = block[done + row, c0 + lane]
-                        good = abs(v) <= LARGEST
-                        into[lane] = v if good else ZERO32
-                        bad[lane] += ZERO32 if good else ONE32
-                    for lane in range(width, 16):
-                        into[lane] = ZERO32
-            sums = state[group]
-            _sums(tile, HISTORY, rows, sums, coef)
+            tile = tiles[group]
+            _copy(block, done, rows, c0, width, tile, row0, bad)
+            state = filters[group]
+            _sums(tile, row0, rows, state, coef)
             ranges = reach[group]
-            row0 = 0
-            while row0 < rows:
-                n = min(SUB_BLOCK, rows - row0)
-                at = HISTORY + row0
-                _extremes(tile, at, n, most, bend)
+            at = row0
+            number = position[1]
+            while at < row0 + rows:
+                n = min(CELL, row0 + rows - at)
+                f = at - row_of_frame_0
+                if group == 0:
+                    cell_frames[number % CELLS_BACK] = f
+                    cell_ends[number % cell_ends.size] = f + n
+                _extremes(tile, at, n, cell)
+                _near_top(tile, at, n, cell, near)
                 for lane in range(width):
                     c = c0 + lane
-                    m = most[lane]
+                    m, b, top = cell[lane], cell[16 + lane], cell[32 + lane]
                     if m > hop_peak[hop_row, c]:
                         hop_peak[hop_row, c] = m
-                        if m > peak[c]:
-                            peak[c] = m
-                    b = bend[lane]
-                    near = max(m, ranges[lane])
-                    bent = max(b, ranges[16 + lane])
-                    if n >= TAPS:
-                        ranges[lane] = m
-                        ranges[16 + lane] = b
-                    else:
-                        ranges[lane] = near
-                        ranges[16 + lane] = bent
-                    if min(abs_gain * near, near + bend_gain * bent) > between[c] and taps.shape[0] > 0:
+                    near_m = max(m, ranges[lane])
+                    near_b = max(b, ranges[16 + lane])
+                    ranges[lane] = m if n >= TAPS else near_m
+                    ranges[16 + lane] = b if n >= TAPS else near_b
+                    if min(abs_gain * near_m, near_m + bend_gain * near_b) > between[c] and taps.shape[0] > 0:
                         v = _between_samples(tile, at, n, lane, taps, column, line)
                         if v > between[c]:
                             between[c] = v
-                    f = frame + row0
+                    means[c, number % 8] = cell[48 + lane] / n
+                    tops[c, number % 8] = top
+                    if number >= 2 * JOINT_SIDE and tops[c, (number - JOINT_SIDE) % 8] > JOINT_LEAST_STEP:
+                        joint(events, tile, means, tops, cell_frames, number, lane, c, row_of_frame_0)
                     if m >= full_scale:
-                        _full_scale_runs(tile, at, n, lane, full_scale, f, c, first_frame, shortest, tail, head,
-                                         count, total, starts, lengths, held, at_full_scale)  # fmt: skip
+                        full_scale_runs(events, edges, tile, at, n, lane, full_scale, c, f, first_frame, shortest,
+                                        at_full_scale)  # fmt: skip
                     elif tail[OVER, c] > 0:
-                        close_run(OVER, c, f, first_frame, shortest, tail, head, count, total, starts, lengths, held)
-                    _zero_runs(tile, at, n, lane, m == 0.0, f, c, first_frame, shortest, tail, head, count, total,
-                               starts, lengths, held)  # fmt: skip
-                row0 += n
-            for i in range(HISTORY * 16):
-                past[i] = tile[rows * 16 + i]
+                        close_run(events, edges, OVER, c, f, first_frame, shortest)
+                    if m == 0.0:
+                        tail[ZERO, c] += n
+                    else:
+                        zero_runs(events, edges, tile, at, n, lane, c, f, first_frame, shortest)
+                        if near[lane] >= 3.0 and m >= FLAT_LEAST_PEAK:
+                            flat_tops(events, flat_levels, tile, at, n, lane, c, m, row_of_frame_0, full_scale)
+                        if (
+                            m >= OUT_LEAST
+                            and number > 16
+                            and envelope[c, (number - 2) % cell_ends.size] < OUT_QUIET * m
+                        ):
+                            out(events, envelope, cell_ends, number, c, m)
+                    repeat(events, tile, running, keys, cell_frames, number, at, n, lane, c, top, row_of_frame_0,
+                           oldest_row)  # fmt: skip
+                    keys[c, number % CELLS_BACK] = top
+                    envelope[c, number % cell_ends.size] = m
+                at += n
+                number += 1
             for lane in range(width):
                 c = c0 + lane
+                peak[c] = max(peak[c], hop_peak[hop_row, c])
                 not_numbers[c] += int(bad[lane])
-                sum_of_samples[c] += sums[64 + lane]
-                hop_squares[hop_row, c] += sums[80 + lane]
-                hop_loud[hop_row, c] += sums[96 + lane]
-                window_sums[c] += sums[96 + lane]
-            for lane in range(16):
-                sums[64 + lane] = 0.0
-                sums[80 + lane] = 0.0
-                sums[96 + lane] = 0.0
+                sum_of_samples[c] += state[64 + lane]
+                hop_squares[hop_row, c] += state[80 + lane]
+                hop_loud[hop_row, c] += state[96 + lane]
+                window[1][c] += state[96 + lane]
+            for lane in range(48):
+                state[64 + lane] = 0.0
+        position[0] = row0 + rows
+        position[1] = number
         done += rows
-        end = start + done
-        if end % sub == 0:
-            slot = (end // sub) % slots
-            for c in range(channels):
-                window[c, slot] = window_sums[c]
-                window_sums[c] = 0.0
-            for p in range(programmes):
-                power = 0.0
-                for c in range(channels):
-                    power += weights[p, c] * window[c, slot]
-                window[channels + p, slot] = power
-            window_filled[0] += 1
-            if window_filled[0] >= slots:
-                for column_number in range(channels + programmes):
-                    power = 0.0
-                    for i in range(1, slots + 1):
-                        power += window[column_number, (slot + i) % slots]
-                    if power > most_momentary[column_number]:
-                        most_momentary[column_number] = power
+        if (start + done) % sub == 0:
+            _close_window((start + done) // sub, window, weights)
+
+
+@njit(cache=True, nogil=True)
+def _close_window(number, window, weights):
+    """Ten milliseconds are complete: the 400 ms that end here."""
+    last, now, filled, greatest = window
+    channels = now.size
+    slots = last.shape[1]
+    slot = number % slots
+    for c in range(channels):
+        last[c, slot] = now[c]
+        now[c] = 0.0
+    for p in range(weights.shape[0]):
+        power = 0.0
+        for c in range(channels):
+            power += weights[p, c] * last[c, slot]
+        last[channels + p, slot] = power
+    filled[0] += 1
+    if filled[0] >= slots:
+        for k in range(last.shape[0]):
+            power = 0.0
+            for i in range(1, slots + 1):
+                power += last[k, (slot + i) % slots]
+            greatest[k] = max(greatest[k], power)

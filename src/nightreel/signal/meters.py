@@ -7,7 +7,7 @@
 
 A :class:`LineMeters` is a monoid over adjacent spans of frames: every way to cut the same samples into parts and
 blocks gives the same result (counts, spans and peaks to the bit, sums to rounding). What makes it so: a part keeps
-its first 0.7 s as raw samples. They warm up the filters for what follows, and at a merge they are simply fed to the
+its first 1.5 s as raw samples. They warm up the filters for what follows, and at a merge they are simply fed to the
 part on the left, which knows what came before them.
 
 Windows lie on the take's own grid: 10 ms and 100 ms counted from frame 0 of the take, whatever frame a part starts at.
@@ -26,13 +26,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nightreel.errors import ArgumentInvalid, TakeDamaged
-from nightreel.signal import kernels
+from nightreel.signal import events
 from nightreel.signal.loudness import integrated_lufs, loudness_range_lu, lufs_from_power, sliding_mean
 from nightreel.signal.state import MOMENTARY_SUBS, Accumulated, Setting
 from nightreel.timeline import Span
 
 FULL_SCALE_24_BIT = 8_388_607 / 8_388_608
-HEAD_HOPS = 7  # 0.3 s for the filters to forget their start (below 1e-16 of it is left) and 0.4 s for a loudness window
+# 0.3 s for the filters to forget their start (below 1e-16 of it is left) and 0.4 s for a loudness window; or an out of
+# a second and what goes around it.
+HEAD_HOPS = 15
 
 _SHORT_TERM_HOPS = 30
 _BLOCK_HOPS = 4
@@ -55,6 +57,28 @@ class ProgrammeResult:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Places:
+    """Places of one kind on one channel in order of time: all of them, or the 1024 weightiest. Arrays have one length.
+
+    first_frame, frames : where; weight : how much it stands out; first, second : see :class:`MeterResult`
+    """
+
+    first_frame: NDArray[np.int64]
+    frames: NDArray[np.int64]
+    weight: FloatArray
+    first: FloatArray
+    second: FloatArray
+
+    def __len__(self) -> int:
+        return len(self.first_frame)
+
+    @property
+    def spans(self) -> Spans:
+        pairs = zip(self.first_frame.tolist(), self.frames.tolist(), strict=True)
+        return tuple(Span(first_frame=start, frames=length) for start, length in pairs)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class MeterResult:
     """What was measured. Arrays have one entry a channel; -inf dB is digital silence, or too short to measure.
 
@@ -63,8 +87,15 @@ class MeterResult:
     integrated_lufs, max_momentary_lufs, max_short_term_lufs, loudness_range_lu : of each channel as a programme of
         its own with weight 1 (ITU-R BS.1770-5, EBU Tech 3341, 3342)
     samples_at_full_scale : samples at or beyond full scale
-    overs : runs of them; over_spans lists the longest 256 of each channel in order of time
-    zero_runs, zero_frames : runs of exact zeros of 1 ms or more, and frames in them; zero_spans lists the longest 256
+    overs : runs of them; over_spans lists the longest 1024 of each channel in order of time
+    zero_runs, zero_frames : runs of exact zeros of 1 ms or more, and frames in them; zero_spans lists the longest 1024
+    flat_tops : tops cut off below full scale; flat_places: weight frames, first the signed level of the top (linear)
+    flat_levels : (channels, 160) how many at each level, in steps of 0.25 dB down from full scale
+    repeats : runs that equal what was up to 4096 frames before; repeat_places: weight frames, first the distance back
+    joints : single places where the samples do not join; joint_places: weight how far the third difference stands out
+        of its surroundings, first its size
+    outs : cut off and back within a second, both steeply; out_places: weight frames, first and second the magnitude
+        before and the lowest inside
     not_numbers : samples that were NaN, infinite or absurd; measured as zero
     history_peak_dbfs, history_rms_dbfs : float32 (windows, channels), 100 ms each; window i begins at frame
         history_first_frame + i * history_frames (the first and last may be cut by the ends of the span)
@@ -88,6 +119,15 @@ class MeterResult:
     zero_runs: NDArray[np.int64]
     zero_frames: NDArray[np.int64]
     zero_spans: tuple[Spans, ...]
+    flat_tops: NDArray[np.int64]
+    flat_places: tuple[Places, ...]
+    flat_levels: NDArray[np.int64]
+    repeats: NDArray[np.int64]
+    repeat_places: tuple[Places, ...]
+    joints: NDArray[np.int64]
+    joint_places: tuple[Places, ...]
+    outs: NDArray[np.int64]
+    out_places: tuple[Places, ...]
     not_numbers: NDArray[np.int64]
     history_first_frame: int
     history_frames: int
@@ -98,6 +138,32 @@ class MeterResult:
     @property
     def frames(self) -> int:
         return self.span.frames
+
+    @property
+    def crest_db(self) -> FloatArray:
+        """Peak over RMS; 0 for digital silence."""
+        with np.errstate(invalid="ignore"):
+            return np.nan_to_num(self.peak_dbfs - self.rms_dbfs, nan=0.0)
+
+    @property
+    def flat_spans(self) -> tuple[Spans, ...]:
+        return tuple(places.spans for places in self.flat_places)
+
+    @property
+    def repeat_spans(self) -> tuple[Spans, ...]:
+        return tuple(places.spans for places in self.repeat_places)
+
+    def level_percentiles_dbfs(self, percents: Sequence[float] = (1, 5, 10, 50, 90, 95, 99)) -> FloatArray:
+        """Short-time levels (RMS of 100 ms) that so many per cent of the windows do not exceed; (percents, channels).
+
+        The low ones are the noise floor. Windows of digital silence are left out; -inf where nothing is left.
+        """
+        levels = np.full((len(percents), self.channels), -np.inf)
+        for c in range(self.channels):
+            heard = self.history_rms_dbfs[np.isfinite(self.history_rms_dbfs[:, c]), c]
+            if len(heard):
+                levels[:, c] = np.percentile(heard, percents)
+        return levels
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,9 +183,13 @@ class LineMeters:
     def __init__(self, setting: Setting, first_frame: int) -> None:
         self._setting = setting
         self._first_frame = first_frame
-        self._head = np.zeros((HEAD_HOPS * setting.hop_frames, setting.channels), np.float32)
+        sub = setting.sub_frames
+        head_frames = -(-(first_frame + HEAD_HOPS * setting.hop_frames) // sub) * sub - first_frame
+        self._head = np.zeros((head_frames, setting.channels), np.float32)
         self._head_frames = 0
         self._body: Accumulated | None = None
+        self._pending = np.zeros((sub, setting.channels), np.float32)  # the body is fed whole 10 ms only
+        self._pending_frames = 0
 
     @classmethod
     def start(
@@ -164,7 +234,7 @@ class LineMeters:
 
     @property
     def frames(self) -> int:
-        return self._head_frames + (self._body.frames if self._body is not None else 0)
+        return self._head_frames + (self._body.frames if self._body is not None else 0) + self._pending_frames
 
     @property
     def end_frame(self) -> int:
@@ -192,7 +262,7 @@ class LineMeters:
                 self._body = self._warmed_up()
                 self._body.restart()
         if len(samples) and self._body is not None:
-            self._body.feed(samples)
+            self._feed_body(self._body, samples)
 
     def merge(self, right: LineMeters) -> LineMeters:
         """Meters of both spans; neither is changed. Raises ArgumentInvalid where `right` does not follow directly."""
@@ -205,10 +275,14 @@ class LineMeters:
         both._head[:] = self._head
         both._head_frames = self._head_frames
         both._body = self._body.copy() if self._body is not None else None
+        both._pending[:] = self._pending
+        both._pending_frames = self._pending_frames
         both.feed(right._head[: right._head_frames])
-        if right._body is not None and right._body.frames:
-            assert both._body is not None  # the right part's head alone fills ours
+        if right._body is not None:
+            assert both._body is not None and not both._pending_frames  # the right part's head is longer than ours
             both._body.absorb(right._body)
+            both._pending[:] = right._pending
+            both._pending_frames = right._pending_frames
         return both
 
     def result(self) -> MeterResult:
@@ -216,6 +290,7 @@ class LineMeters:
         whole = self._warmed_up()
         if self._body is not None:
             whole.absorb(self._body)
+            whole.feed(self._pending[: self._pending_frames])
         whole.close()
         return _result(whole)
 
@@ -248,6 +323,7 @@ class LineMeters:
             "facts": np.frombuffer(json.dumps(facts).encode(), np.uint8),
             "weights": self._setting.weights,
             "head": self._head[: self._head_frames],
+            "pending": self._pending[: self._pending_frames],
         }
         if self._body is not None:
             arrays.update((f"body_{name}", array) for name, array in self._body.saved().items())
@@ -274,6 +350,9 @@ class LineMeters:
                 head = archive["head"]
                 self._head[: len(head)] = head
                 self._head_frames = len(head)
+                pending = archive["pending"]
+                self._pending[: len(pending)] = pending
+                self._pending_frames = len(pending)
                 if facts["body_frames"] >= 0:
                     saved = {name[5:]: archive[name] for name in archive.files if name.startswith("body_")}
                     first = self._first_frame + self._head_frames
@@ -283,6 +362,23 @@ class LineMeters:
                 f"the saved measurements cannot be read ({cause})", now="Measure the take's files anew"
             ) from cause
         return self
+
+    def _feed_body(self, body: Accumulated, samples: NDArray[np.float32]) -> None:
+        """Whole 10 ms go on, what is left over waits."""
+        sub = self._setting.sub_frames
+        if self._pending_frames:
+            take = min(len(samples), sub - self._pending_frames)
+            self._pending[self._pending_frames : self._pending_frames + take] = samples[:take]
+            self._pending_frames += take
+            samples = samples[take:]
+            if self._pending_frames < sub:
+                return
+            body.feed(self._pending)
+            self._pending_frames = 0
+        whole = len(samples) // sub * sub
+        body.feed(samples[:whole])
+        self._pending_frames = len(samples) - whole
+        self._pending[: self._pending_frames] = samples[whole:]
 
     def _warmed_up(self) -> Accumulated:
         start = Accumulated.start(self._setting, self._first_frame)
@@ -312,12 +408,22 @@ def _result(whole: Accumulated) -> MeterResult:
         total_rms = 10.0 * np.log10(squares.sum(axis=0) / frames)
     blocks, short = sliding_mean(loud, _BLOCK_HOPS), sliding_mean(loud, _SHORT_TERM_HOPS)
 
-    def spans(kind: int) -> tuple[Spans, ...]:
-        return tuple(
-            tuple(Span(first_frame=start, frames=length) for start, length in whole.spans(kind, channel))
-            for channel in range(c)
-        )
+    def places(kind: int) -> tuple[Places, ...]:
+        found = []
+        for channel in range(c):
+            where, details = whole.events(kind, channel)
+            found.append(
+                Places(
+                    first_frame=where[:, 0],
+                    frames=where[:, 1],
+                    weight=details[:, 0],
+                    first=details[:, 1],
+                    second=details[:, 2],
+                )
+            )
+        return tuple(found)
 
+    count = a["count"]
     programmes = []
     for row, weights in enumerate(setting.weights):
         group_blocks, group_short = blocks @ weights, short @ weights
@@ -343,11 +449,20 @@ def _result(whole: Accumulated) -> MeterResult:
         max_short_term_lufs=lufs_from_power(short.max(axis=0, initial=0.0)),
         loudness_range_lu=np.array([loudness_range_lu(short[:, i]) for i in range(c)]),
         samples_at_full_scale=a["at_full_scale"].copy(),
-        overs=a["count"][kernels.OVER].copy(),
-        over_spans=spans(kernels.OVER),
-        zero_runs=a["count"][kernels.ZERO].copy(),
-        zero_frames=a["total"][kernels.ZERO].copy(),
-        zero_spans=spans(kernels.ZERO),
+        overs=count[events.OVER].copy(),
+        over_spans=tuple(p.spans for p in places(events.OVER)),
+        zero_runs=count[events.ZERO].copy(),
+        zero_frames=a["total"][events.ZERO].copy(),
+        zero_spans=tuple(p.spans for p in places(events.ZERO)),
+        flat_tops=count[events.FLAT].copy(),
+        flat_places=places(events.FLAT),
+        flat_levels=a["flat_levels"].copy(),
+        repeats=count[events.REPEAT].copy(),
+        repeat_places=places(events.REPEAT),
+        joints=count[events.JOINT].copy(),
+        joint_places=places(events.JOINT),
+        outs=count[events.OUT].copy(),
+        out_places=places(events.OUT),
         not_numbers=a["not_numbers"].copy(),
         history_first_frame=whole.base_hop * hop,
         history_frames=hop,

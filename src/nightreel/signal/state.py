@@ -1,27 +1,28 @@
 """What the meters know of a span of frames: arrays that grow with feeding and join at a seam.
 
 An :class:`Accumulated` covers frames ``first_frame .. end_frame``. Everything with a finite memory (the filters, the
-interpolator, the 400 ms window) must have been warmed up on what came before; everything without one (runs at
-full scale, runs of zeros) is kept open at both edges and joined. ``meters`` holds both ends together.
+interpolator, the 400 ms window, what is known of the last cells) must have been warmed up on what came before;
+everything without one (runs at full scale, runs of zeros) is kept open at both edges and joined. ``meters`` holds both
+ends together.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from nightreel.signal import kernels
+from nightreel.signal import events, kernels
 from nightreel.signal.interpolator import TAPS, Interpolator, interpolator
 from nightreel.signal.kweight import k_weighting
 
-SPANS_KEPT = 256  # of each kind and channel: the longest; all are counted
 SUBS_A_HOP = 10
 MOMENTARY_SUBS = 40
 _HOPS_AT_START = 64
+_KEPT = ("store", "details")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,7 +51,7 @@ class Setting:
     @property
     def shortest_run(self) -> NDArray[np.int64]:
         """Frames from which a run counts, by kind: one at full scale; 1 ms of zeros (a shorter run is a quiet line)."""
-        return np.array([1, max(kernels.SUB_BLOCK, self.rate_hz // 1000)], dtype=np.int64)
+        return np.array([1, max(events.CELL, self.rate_hz // 1000)], dtype=np.int64)
 
     def same_as(self, other: Setting) -> bool:
         return (self.rate_hz, self.channels, self.full_scale) == (
@@ -60,61 +61,76 @@ class Setting:
         ) and np.array_equal(self.weights, other.weights)
 
 
-_REPLACED = ("history", "filters", "reach", "window", "window_sums", "window_filled")  # by the right part's at a seam
-_ADDED = ("sum_of_samples", "at_full_scale", "not_numbers", "count", "total")
+# What becomes of each array at a seam:
+_TAKEN_FROM_THE_RIGHT = (
+    "tiles", "filters", "reach", "position", "cell_frames", "cell_ends", "keys", "running", "means", "tops",
+    "envelope", "window", "window_now", "window_filled",
+)  # fmt: skip
+_ADDED = ("sum_of_samples", "at_full_scale", "not_numbers", "flat_levels", "count", "total")
 _GREATEST = ("peak", "between", "most_momentary")
 _HOPS = ("hop_peak", "hop_squares", "hop_loud")
-_RUNS = ("tail", "head", "starts", "lengths", "held")
+
+
+def _fresh(setting: Setting, first_frame: int) -> dict[str, NDArray[Any]]:
+    c = setting.channels
+    groups = -(-c // kernels.LANES)
+    columns = c + len(setting.weights)
+    envelope_cells = int(events.OUT_MOST_S * setting.rate_hz) // events.CELL + 16
+    part_of_10_ms = first_frame % setting.sub_frames != 0
+    return {
+        "tiles": np.zeros((groups, kernels.TILE_ROWS * kernels.LANES), np.float32),
+        "filters": np.zeros((groups, kernels.STATE_ROWS * kernels.LANES)),
+        "reach": np.zeros((groups, 2 * kernels.LANES), np.float32),
+        "position": np.array([kernels.HISTORY, 0], np.int64),
+        "cell_frames": np.zeros(events.CELLS_BACK, np.int64),
+        "cell_ends": np.zeros(envelope_cells, np.int64),
+        "keys": np.zeros((c, events.CELLS_BACK), np.float32),
+        "running": np.zeros((c, 2), np.int64),
+        "means": np.zeros((c, 8), np.float32),
+        "tops": np.zeros((c, 8), np.float32),
+        "envelope": np.zeros((c, envelope_cells), np.float32),
+        "window": np.zeros((columns, MOMENTARY_SUBS)),
+        "window_now": np.zeros(c),
+        "window_filled": np.array([-1 if part_of_10_ms else 0], np.int64),
+        "most_momentary": np.zeros(columns),
+        "hop_peak": np.zeros((_HOPS_AT_START, c), np.float32),
+        "hop_squares": np.zeros((_HOPS_AT_START, c)),
+        "hop_loud": np.zeros((_HOPS_AT_START, c)),
+        "sum_of_samples": np.zeros(c),
+        "at_full_scale": np.zeros(c, np.int64),
+        "not_numbers": np.zeros(c, np.int64),
+        "flat_levels": np.zeros((c, events.FLAT_LEVELS), np.int64),
+        "peak": np.zeros(c, np.float32),
+        "between": np.zeros(c, np.float32),
+        "tail": np.zeros((events.RUN_KINDS, c), np.int64),
+        "head": np.zeros((events.RUN_KINDS, c), np.int64),
+        "count": np.zeros((events.KINDS, c), np.int64),
+        "total": np.zeros((events.KINDS, c), np.int64),
+        "held": np.zeros((events.KINDS, c), np.int64),
+        "store": np.zeros((events.KINDS, c, 2, events.KEPT), np.int64),
+        "details": np.zeros((events.KINDS, c, 3, events.KEPT)),
+    }
 
 
 @dataclass(slots=True, kw_only=True)
 class Accumulated:
-    """Sums, extremes, runs and 100 ms histories of one span; shapes stand in :meth:`start`."""
+    """Sums, extremes, events and 100 ms histories of one span; the arrays are those of :func:`kernels.accumulate`."""
 
     setting: Setting
     first_frame: int
     frames: int = 0
+    arrays: dict[str, NDArray[Any]]
     _filter: NDArray[np.float64]
     _interpolator: Interpolator
-    arrays: dict[str, NDArray[Any]]
 
     @classmethod
     def start(cls, setting: Setting, first_frame: int) -> Accumulated:
-        c = setting.channels
-        groups = -(-c // kernels.LANES)
-        columns = c + len(setting.weights)
-        kinds = kernels.RUN_KINDS
-        part_sub = first_frame % setting.sub_frames != 0
-        arrays: dict[str, NDArray[Any]] = {
-            "history": np.zeros((groups, kernels.HISTORY * kernels.LANES), np.float32),
-            "filters": np.zeros((groups, kernels.STATE_ROWS * kernels.LANES)),
-            "reach": np.zeros((groups, 2 * kernels.LANES), np.float32),
-            "window": np.zeros((columns, MOMENTARY_SUBS)),
-            "window_sums": np.zeros(c),
-            "window_filled": np.array([-1 if part_sub else 0], np.int64),
-            "most_momentary": np.zeros(columns),
-            "hop_peak": np.zeros((_HOPS_AT_START, c), np.float32),
-            "hop_squares": np.zeros((_HOPS_AT_START, c)),
-            "hop_loud": np.zeros((_HOPS_AT_START, c)),
-            "sum_of_samples": np.zeros(c),
-            "peak": np.zeros(c, np.float32),
-            "between": np.zeros(c, np.float32),
-            "at_full_scale": np.zeros(c, np.int64),
-            "not_numbers": np.zeros(c, np.int64),
-            "tail": np.zeros((kinds, c), np.int64),
-            "head": np.zeros((kinds, c), np.int64),
-            "count": np.zeros((kinds, c), np.int64),
-            "total": np.zeros((kinds, c), np.int64),
-            "held": np.zeros((kinds, c), np.int64),
-            "starts": np.zeros((kinds, c, SPANS_KEPT), np.int64),
-            "lengths": np.zeros((kinds, c, SPANS_KEPT), np.int64),
-        }
         return cls(
             setting=setting,
             first_frame=first_frame,
+            arrays=_fresh(setting, first_frame),
             _filter=k_weighting(setting.rate_hz).ravel(),
             _interpolator=interpolator(setting.rate_hz),
-            arrays=arrays,
         )
 
     @property
@@ -137,14 +153,14 @@ class Accumulated:
 
     def restart(self) -> None:
         """Forget what was summed, keep the warmed-up memory: a new span begins where this one ends."""
-        fresh = Accumulated.start(self.setting, self.end_frame)
-        for name in _REPLACED:
-            fresh.arrays[name] = self.arrays[name]
-        self.arrays = fresh.arrays
-        self.first_frame, self.frames = fresh.first_frame, 0
+        fresh = _fresh(self.setting, self.end_frame)
+        for name in _TAKEN_FROM_THE_RIGHT:
+            fresh[name] = self.arrays[name]
+        self.arrays = fresh
+        self.first_frame, self.frames = self.end_frame, 0
 
     def feed(self, block: NDArray[np.float32]) -> None:
-        """Any number of frames, shape (frames, channels), float32, C-contiguous."""
+        """Shape (frames, channels), float32, C-contiguous. All but the last must end on the 10 ms grid."""
         if not len(block):
             return
         setting, a, between = self.setting, self.arrays, self._interpolator
@@ -152,14 +168,29 @@ class Accumulated:
         self.frames += len(block)
         self._make_room(self.hops)
         kernels.accumulate(
-            block, start, self.first_frame, setting.hop_frames, setting.sub_frames, np.float32(setting.full_scale),
-            setting.shortest_run, self._filter, between.taps, np.float32(between.abs_gain * 1.0001),
-            np.float32(between.bend_gain * 1.0001), setting.weights,
-            a["history"], a["filters"], a["reach"], a["window"], a["window_sums"], a["window_filled"],
-            a["most_momentary"], a["hop_peak"], a["hop_squares"], a["hop_loud"], self.base_hop, a["sum_of_samples"],
-            a["peak"], a["between"], a["tail"], a["head"], a["count"], a["total"], a["starts"], a["lengths"], a["held"],
-            a["at_full_scale"], a["not_numbers"],
-        )  # fmt: skip
+            block,
+            start,
+            self.first_frame,
+            (setting.hop_frames, setting.sub_frames),
+            np.float32(setting.full_scale),
+            self._filter,
+            between.taps,
+            (np.float32(between.abs_gain * 1.0001), np.float32(between.bend_gain * 1.0001)),
+            setting.weights,
+            setting.shortest_run,
+            a["tiles"],
+            a["filters"],
+            a["reach"],
+            (a["position"], a["cell_frames"], a["cell_ends"]),
+            (a["keys"], a["running"], a["means"], a["tops"], a["envelope"]),
+            (a["window"], a["window_now"], a["window_filled"], a["most_momentary"]),
+            (a["hop_peak"], a["hop_squares"], a["hop_loud"]),
+            self.base_hop,
+            (a["sum_of_samples"], a["at_full_scale"], a["not_numbers"], a["flat_levels"]),
+            (a["peak"], a["between"]),
+            (a["tail"], a["head"]),
+            self._events(),
+        )
 
     def absorb(self, right: Accumulated) -> None:
         """Take in the span that begins where this one ends and whose memory was warmed up on this one's frames."""
@@ -169,80 +200,80 @@ class Accumulated:
             return
         a, b = self.arrays, right.arrays
         shared = right.base_hop - self.base_hop
-        rows = self.hops
+        skip = 1 if shared < self.hops else 0  # the seam lies inside a 100 ms window
         self._join_runs(right)
+        self._take_events(right)
         self.frames += right.frames
         self._make_room(self.hops)
         for name in _HOPS:
-            take = np.maximum if name == "hop_peak" else np.add
-            if shared < rows:
-                a[name][shared] = take(a[name][shared], b[name][0])
-            skip = 1 if shared < rows else 0
+            if skip:
+                join = np.maximum if name == "hop_peak" else np.add
+                a[name][shared] = join(a[name][shared], b[name][0])
             a[name][shared + skip : shared + right.hops] = b[name][skip : right.hops]
         for name in _ADDED:
             a[name] += b[name]
         for name in _GREATEST:
             np.maximum(a[name], b[name], out=a[name])
-        for name in _REPLACED:
+        for name in _TAKEN_FROM_THE_RIGHT:
             a[name] = b[name].copy()
 
     def close(self) -> None:
-        """Nothing follows: silence after the last frame, runs that are open end here, those at the start count."""
+        """Nothing follows: silence after the last frame; runs that are open at either end count as they are."""
         a = self.arrays
-        end = self.end_frame
-        for kind in range(kernels.RUN_KINDS):
+        for kind in range(events.RUN_KINDS):
             for c in np.flatnonzero(a["tail"][kind] + a["head"][kind]):
                 tail, head = int(a["tail"][kind, c]), int(a["head"][kind, c])
                 if tail < self.frames and head:
-                    self._record(kind, int(c), self.first_frame, head)
+                    self._record_run(kind, int(c), self.first_frame, head)
                 if tail:
-                    self._record(kind, int(c), end - tail, tail)
+                    self._record_run(kind, int(c), self.end_frame - tail, tail)
         a["tail"][:] = 0
         a["head"][:] = 0
         taps = self._interpolator.taps
         if len(taps):
-            past = a["history"].reshape(-1, kernels.HISTORY, kernels.LANES)[:, -(TAPS - 1) :, :]
+            rows, lanes = int(a["position"][0]), kernels.LANES
+            past = a["tiles"].reshape(-1, kernels.TILE_ROWS, lanes)[:, rows - (TAPS - 1) : rows, :]
             past = past.transpose(0, 2, 1).reshape(-1, TAPS - 1)[: self.setting.channels]
-            padded = np.concatenate([past, np.zeros((len(past), TAPS - 1), np.float32)], axis=1)
+            padded = np.concatenate([past, np.zeros_like(past)], axis=1)
             windows = np.lib.stride_tricks.sliding_window_view(padded, TAPS, axis=1)
             np.maximum(a["between"], np.abs(windows @ taps.T).max(axis=(1, 2)), out=a["between"])
 
-    def spans(self, kind: int, channel: int) -> list[tuple[int, int]]:
-        """(first frame, frames) of the runs kept, in order of time."""
+    def events(self, kind: int, channel: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+        """The kept events in order of time: (events, 2) first frame and frames; (events, 3) weight and two details."""
         held = int(self.arrays["held"][kind, channel])
-        starts = self.arrays["starts"][kind, channel, :held]
-        order = np.argsort(starts)
-        lengths = self.arrays["lengths"][kind, channel, :held]
-        return [(int(starts[i]), int(lengths[i])) for i in order]
+        spans = self.arrays["store"][kind, channel, :, :held].T
+        order = np.argsort(spans[:, 0], kind="stable")
+        return spans[order], self.arrays["details"][kind, channel, :, :held].T[order]
+
+    def _events(self) -> tuple[NDArray[Any], ...]:
+        a = self.arrays
+        return (a["count"], a["total"], a["held"], a["store"], a["details"])
 
     def _join_runs(self, right: Accumulated) -> None:
         a, b = self.arrays, right.arrays
-        for kind in range(kernels.RUN_KINDS):
+        for kind in range(events.RUN_KINDS):
             for c in range(self.setting.channels):
                 tail = int(a["tail"][kind, c])
                 if b["tail"][kind, c] == right.frames:  # one run from edge to edge
                     a["tail"][kind, c] += right.frames
-                else:
-                    joined = tail + int(b["head"][kind, c])
-                    if joined and tail == self.frames:
-                        a["head"][kind, c] = joined
-                    elif joined:
-                        self._record(kind, c, self.end_frame - tail, joined)
-                    a["tail"][kind, c] = b["tail"][kind, c]
-                for i in range(int(b["held"][kind, c])):
-                    self._keep(kind, c, int(b["starts"][kind, c, i]), int(b["lengths"][kind, c, i]))
+                    continue
+                joined = tail + int(b["head"][kind, c])
+                if joined and tail == self.frames:
+                    a["head"][kind, c] = joined
+                elif joined:
+                    self._record_run(kind, c, self.end_frame - tail, joined)
+                a["tail"][kind, c] = b["tail"][kind, c]
 
-    def _record(self, kind: int, c: int, start: int, length: int) -> None:
+    def _take_events(self, right: Accumulated) -> None:
+        a, b = self.arrays, right.arrays
+        for kind, c in np.argwhere(b["held"]).tolist():
+            for i in range(int(b["held"][kind, c])):
+                start, length = b["store"][kind, c, :, i].tolist()
+                events.keep(a["store"], a["details"], a["held"], kind, c, start, length, *b["details"][kind, c, :, i])
+
+    def _record_run(self, kind: int, c: int, start: int, length: int) -> None:
         if length >= self.setting.shortest_run[kind]:
-            self.arrays["count"][kind, c] += 1
-            self.arrays["total"][kind, c] += length
-            self._keep(kind, c, start, length)
-
-    def _keep(self, kind: int, c: int, start: int, length: int) -> None:
-        a = self.arrays
-        a["held"][kind, c] = kernels.keep_span(
-            a["starts"][kind, c], a["lengths"][kind, c], int(a["held"][kind, c]), start, length
-        )
+            events.record(self._events(), kind, c, start, length, float(length), 0.0, 0.0)
 
     def _make_room(self, hops: int) -> None:
         have = len(self.arrays["hop_peak"])
@@ -255,13 +286,15 @@ class Accumulated:
             self.arrays[name] = grown
 
     def saved(self) -> Mapping[str, NDArray[Any]]:
-        """The arrays as they are kept in a file: histories and spans without spare room."""
-        held = int(self.arrays["held"].max(initial=0))
+        """The arrays as they are kept in a file: without spare room."""
         saved = dict(self.arrays)
+        rows = int(saved["position"][0])
+        saved["tiles"] = saved["tiles"][:, (rows - kernels.HISTORY) * kernels.LANES : rows * kernels.LANES]
+        saved["position"] = np.array([kernels.HISTORY, saved["position"][1]], np.int64)
         for name in _HOPS:
             saved[name] = saved[name][: self.hops]
-        for name in ("starts", "lengths"):
-            saved[name] = saved[name][..., :held]
+        for name in _KEPT:
+            saved[name] = saved[name][..., : int(saved["held"].max(initial=0))]
         return saved
 
     @classmethod
@@ -274,15 +307,12 @@ class Accumulated:
         self._make_room(self.hops)
         for name, mine in self.arrays.items():
             theirs = saved[name]
-            rows: Sequence[int] = mine.shape
-            if name in _HOPS:
-                rows = (self.hops, *mine.shape[1:])
-            elif name in ("starts", "lengths"):
-                rows = (*mine.shape[:-1], min(theirs.shape[-1], SPANS_KEPT))
-            if theirs.dtype != mine.dtype or theirs.shape != tuple(rows):
-                raise ValueError(f"'{name}' is {theirs.dtype} {theirs.shape}, not {mine.dtype} {tuple(rows)}")
-            if name in ("starts", "lengths"):
-                mine[..., : rows[-1]] = theirs
-            else:
-                mine[: len(theirs)] = theirs
+            place = mine[: self.hops] if name in _HOPS else mine
+            if name in _KEPT:
+                place = mine[..., : theirs.shape[-1]]
+            elif name == "tiles":
+                place = mine[:, : kernels.HISTORY * kernels.LANES]
+            if theirs.dtype != mine.dtype or theirs.shape != place.shape:
+                raise ValueError(f"'{name}' is {theirs.dtype} {theirs.shape}, not {mine.dtype} {place.shape}")
+            place[...] = theirs
         return self

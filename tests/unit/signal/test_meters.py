@@ -88,7 +88,7 @@ def test_of_very_many_overs_all_are_counted_and_the_longest_listed() -> None:
     x[50_000:50_300] = 1.0
     result = measured(x, 48_000)
     assert int(result.overs[0]) == len(twins.runs(x[:, 0] >= 1, 1)) > 4_000
-    assert len(result.over_spans[0]) == 256
+    assert len(result.over_spans[0]) == 1024
     assert max(result.over_spans[0], key=lambda s: s.frames) == Span(first_frame=50_000, frames=300)
 
 

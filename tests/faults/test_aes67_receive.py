@@ -183,6 +183,7 @@ def test_garbage_is_counted_and_dropped() -> None:
         ):
             vandal.sendto(junk, ("127.0.0.1", one.destinations[0].port))
     time.sleep(0.1)
+    assert any("another payload type" in words for words in source.warnings)
     statistics = source.statistics()[0]
     source.stop()
     assert statistics.malformed == 5

@@ -148,6 +148,22 @@ class NetworkSource:
                 found.append(f"{stream.name}: names no reference clock; check that sender and desk share one")
         if len(clocks) > 1:
             found.append("the streams name different reference clocks: they will drift against each other")
+        return tuple(found) + self._mismatches()
+
+    def _mismatches(self) -> tuple[str, ...]:
+        """Flows whose packets are not what their description says; only while packets of the right kind are missing."""
+        found = []
+        for one in self.statistics():
+            if one.packets == 0 and one.foreign:
+                found.append(
+                    f"{one.flow}: {one.foreign} packets came to {one.address} with another payload type than its "
+                    "description states: ask the sender for a fresh SDP file"
+                )
+            elif one.packets == 0 and one.malformed:
+                found.append(
+                    f"{one.flow}: {one.malformed} packets came to {one.address} that are no whole frames of what its "
+                    "description states: check its encoding and channel count"
+                )
         return tuple(found)
 
     def start(self) -> None:

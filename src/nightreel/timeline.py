@@ -116,9 +116,13 @@ def songs_from_marks(marks: Iterable[Mark], *, end_frame: int) -> tuple[Song, ..
 
     A mark without a song number ends the running song; where no mark has a number, each mark starts a song.
     """
-    ordered = sorted(m for m in marks if m.frame < end_frame)
+    ordered = sorted((m for m in marks if m.frame < end_frame), key=lambda m: m.frame)
     named = any(m.song is not None for m in ordered)
-    starts = [m for m in ordered if not named or m.song is not None]
+    begun: dict[int, Mark] = {}
+    for mark in ordered:
+        if not named or mark.song is not None:
+            begun.setdefault(mark.frame, mark)  # two marks on one frame begin one song
+    starts = list(begun.values())
     songs = []
     for number, mark in enumerate(starts, 1):
         end = min((m.frame for m in ordered if m.frame > mark.frame), default=end_frame)

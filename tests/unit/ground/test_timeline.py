@@ -76,3 +76,9 @@ def test_joined_gaps_name_the_same_frames_cause_and_channels_once(many: list[Gap
     assert cells(joined) == cells(many)
     assert sum(g.frames for g in joined) == len(cells(joined))
     assert list(joined) == sorted(joined)
+
+
+def test_two_marks_on_one_frame_begin_one_song() -> None:
+    marks = [Mark(frame=5, name="A", song=1), Mark(frame=5, name="A"), Mark(frame=5, name="B", song=2)]
+    songs = songs_from_marks(marks, end_frame=10)
+    assert [(s.name, s.span) for s in songs] == [("A", Span(first_frame=5, frames=5))]

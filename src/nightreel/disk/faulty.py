@@ -112,8 +112,11 @@ class FaultyDisk:
         with self._lock:
             self.meet("replace", target)
             self._real.replace(source, target)
-            self._ledgers[target] = self._ledgers.pop(source, _Ledger())
-            self._ledgers[target].name_durable = True  # the old name or the new: both are taken for safe here
+            for path in [p for p in self._ledgers if p == source or source in p.parents]:
+                ledger = self._ledgers.pop(path)
+                if path == source:
+                    ledger.name_durable = True  # the old name or the new: both are taken for safe here
+                self._ledgers[target / path.relative_to(source)] = ledger
 
     def make_folder(self, path: Path) -> None:
         with self._lock:

@@ -305,7 +305,7 @@ def _marks_csv(take: Take, marks: tuple[Mark, ...]) -> bytes:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(["frame", "time", "name", "song"])
-    for mark in sorted(marks):
+    for mark in sorted(marks, key=lambda m: m.frame):
         song = "" if mark.song is None else mark.song
         writer.writerow([mark.frame, format_position(mark.frame, take.rate_hz), mark.name, song])
     return out.getvalue().encode("utf-8-sig")

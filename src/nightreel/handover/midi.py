@@ -21,7 +21,7 @@ def marks_to_midi(marks: Sequence[Mark], *, rate_hz: int) -> bytes:
     """A whole file; texts are UTF-8 (which is ASCII wherever ASCII is enough)."""
     events = b"\x00\xff\x51\x03" + QUARTER_US.to_bytes(3, "big")
     at = 0
-    for mark in sorted(marks):
+    for mark in sorted(marks, key=lambda m: m.frame):
         tick = min((2 * mark.frame * TICKS_A_SECOND + rate_hz) // (2 * rate_hz), _LAST_TICK)
         text = mark.name.encode(errors="replace")
         events += variable_length(tick - at) + b"\xff\x06" + variable_length(len(text)) + text

@@ -58,6 +58,8 @@ class Package:
         if not self.work.exists():
             return State.ABSENT
         lines = self._read_progress()
+        if not lines and {path.name for path in self.work.iterdir()} <= {PROGRESS_NAME}:
+            return State.UNFINISHED  # interrupted before its first word
         if not lines or lines[0].get("plan") != self._fingerprint:
             raise AlreadyThere(
                 "an unfinished handover of something else stands there",
@@ -70,13 +72,15 @@ class Package:
         """Make the folder, or go on where a former run was interrupted; returns the files that are done already."""
         if self.find_state() is State.ABSENT:
             make_folder_new(self.work, disk=self._disk)
-            self._log = AppendFile(self.work / PROGRESS_NAME, disk=self._disk)
-            self._note({"plan": self._fingerprint})
-        else:
-            for line in self._read_progress()[1:]:
-                self._recall(line)
-            self._log = AppendFile(self.work / PROGRESS_NAME, new=False, disk=self._disk)
+        lines = self._read_progress()
+        for line in lines[1:]:
+            self._recall(line)
+        path = self.work / PROGRESS_NAME
+        self._log = AppendFile(path, new=not path.exists(), disk=self._disk)
+        if lines:
             self._log.append(b"\n")  # ends a line that may be torn
+        else:
+            self._note({"plan": self._fingerprint})
         return len(self.done)
 
     def place_for(self, path: str) -> Path:

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
 
 import numpy as np
-import pytest
 
 from nightreel.show.model import Role
 from nightreel.take import TakeFacts, TakeState, Track, TrackFile, write_facts
@@ -69,18 +67,8 @@ def sound_of(line: int) -> np.ndarray:
     return (tone + random.uniform(-level, level, FRAMES)).astype(np.float32)[:, None]
 
 
-@pytest.fixture
-def show(tmp_path: Path) -> Path:
-    """A show folder with the take in it (the show's own documents are not needed here)."""
-    return make_show(tmp_path / "show")
-
-
-@pytest.fixture
-def make() -> Callable[..., Path]:
-    return make_show
-
-
 def make_show(folder: Path, **changes: object) -> Path:
+    """A show folder with the take in it (the show's own documents are not needed here)."""
     facts = facts_of(**changes)
     take = folder / "takes" / facts.name
     (take / "tracks").mkdir(parents=True)

@@ -85,12 +85,33 @@ def _hear(frames_asked, facts_at):
     return 0
 
 
+@cfunc(types.int32(types.uint32, types.voidptr))
+def _return(frames_asked, facts_at):
+    facts = carray(counters_at(address_of(facts_at)), 16)
+    channels = facts[CHANNELS]
+    ports = carray(counters_at(facts[PORTS]), 2 * channels)
+    frames = types.int64(frames_asked)
+    now = types.int64(_last_frame_time(facts[CLIENT]))
+    kept = carray(floats_at(facts[TAPE]), (channels, frames))
+    for channel in range(channels):
+        heard = carray(floats_at(_port_buffer(ports[channel], frames_asked)), frames)
+        played = carray(floats_at(_port_buffer(ports[channels + channel], frames_asked)), frames)
+        for frame in range(frames):
+            played[frame] = kept[channel, frame]
+        for frame in range(frames):
+            kept[channel, frame] = heard[frame]
+    _log(facts, now, types.int64(types.int64(_last_frame_time(facts[CLIENT])) == now))
+    return 0
+
+
 class _Musician:
-    def __init__(self, server: str, name: str, channels: int, *, plays: bool, tape_frames: int = 0) -> None:
+    def __init__(
+        self, server: str, name: str, channels: int, callback: Any, *, ins: int, outs: int, tape_frames: int = 0
+    ) -> None:
         self.client = jack.Client(name, servername=server, no_start_server=True, use_exact_name=True)
         self.period_frames = self.client.blocksize
-        ports = self.client.outports if plays else self.client.inports
-        own = [ports.register(f"{n + 1}") for n in range(channels)]
+        own = [self.client.inports.register(f"in_{n + 1}") for n in range(ins)]
+        own += [self.client.outports.register(f"out_{n + 1}") for n in range(outs)]
         self._ports = np.array([_address(port._ptr) for port in own], dtype=np.int64)
         self._log = np.zeros((200_000, 2), dtype=np.int64)
         self._tape = np.zeros((tape_frames, channels), dtype=np.float32)
@@ -99,7 +120,6 @@ class _Musician:
         self._facts[[CLIENT, CHANNELS, PORTS]] = _address(self.client._ptr), channels, self._ports.ctypes.data
         self._facts[[LOG, LOG_PLACES]] = self._log.ctypes.data, self._log.shape[0]
         self._facts[[TAPE, TAPE_FRAMES]] = self._tape.ctypes.data, tape_frames
-        callback = _play if plays else _hear
         status = jack._lib.jack_set_process_callback(
             self.client._ptr,
             jack._ffi.cast("JackProcessCallback", callback.address),
@@ -128,12 +148,18 @@ class _Musician:
 
 
 def band(server: str, channels: int, name: str = "band") -> _Musician:
-    return _Musician(server, name, channels, plays=True)
+    """Plays on ``channels`` outputs."""
+    return _Musician(server, name, channels, _play, ins=0, outs=channels)
 
 
 def ears(server: str, channels: int, seconds: float = 20.0, name: str = "ears") -> _Musician:
-    frames = round(seconds * 48_000)
-    return _Musician(server, name, channels, plays=False, tape_frames=frames)
+    """Tapes ``channels`` inputs for so long at 48 kHz."""
+    return _Musician(server, name, channels, _hear, ins=channels, outs=0, tape_frames=round(seconds * 48_000))
+
+
+def desk(server: str, channels: int, name: str = "desk") -> _Musician:
+    """Gives back on each output what came in on its input, a period later."""
+    return _Musician(server, name, channels, _return, ins=channels, outs=channels, tape_frames=4096)
 
 
 def _address(pointer: Any) -> int:

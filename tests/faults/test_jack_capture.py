@@ -11,6 +11,7 @@ import os
 import subprocess
 import threading
 import time
+from functools import partial
 
 import numpy as np
 import pytest
@@ -38,7 +39,10 @@ def players(server):
         yield playing
 
 
-@pytest.fixture(params=[DeviceSource, JackSource])
+@pytest.fixture(
+    params=[partial(DeviceSource, through_portaudio=True), DeviceSource, JackSource],
+    ids=["portaudio", "device", "jack"],
+)
 def make_source(request):
     def make(**options):
         return request.param(device="band", rate_hz=RATE_HZ, channels=CHANNELS, **options)

@@ -1,6 +1,7 @@
 """What is played into a JACK server arrives sample for sample, on every channel; and nothing ever clicks."""
 
 import time
+from functools import partial
 
 import numpy as np
 import pytest
@@ -28,7 +29,7 @@ def listener(server):
         yield listening
 
 
-@pytest.fixture(params=[DeviceSink, JackSink])
+@pytest.fixture(params=[partial(DeviceSink, through_portaudio=True), JackSink], ids=["portaudio", "jack"])
 def sink(request, listener):
     made = request.param(device="ears", rate_hz=RATE_HZ, channels=CHANNELS)
     made.start()

@@ -6,7 +6,6 @@ the same name apart. What can be asked of it is asked before it is opened, so th
 
 from __future__ import annotations
 
-import contextlib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,14 +13,13 @@ from typing import Any
 from nightreel.errors import ArgumentInvalid, DeviceTrouble
 from nightreel.ports import portaudio
 from nightreel.ports.capture_ring import CaptureRing
-from nightreel.ports.jack import JackSource, JackStream, list_clients
+from nightreel.ports.jack import JackSource, JackStream
 from nightreel.ports.play_ring import PlayRing
 from nightreel.ports.protocols import FrameSource
 from nightreel.ports.streams import (
     BUFFER_S,
     DUPLEX_CUSHION_S,
     RING_S,
-    OpenStream,
     RingDuplex,
     RingSink,
     RingSource,
@@ -36,17 +34,14 @@ _INVALID_RATE, _DEVICE_UNAVAILABLE = -9997, -9985
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Device:
-    """A sound device. ``sends`` come from it to us, ``returns`` go from us to it.
-
-    index : PortAudio's; None for a JACK client that is spoken to directly
-    """
+    """A sound device. ``sends`` come from it to us, ``returns`` go from us to it; ``index`` is PortAudio's."""
 
     name: str
     driver: str
     sends: int
     returns: int
     default_rate_hz: int
-    index: int | None
+    index: int
 
     def __str__(self) -> str:
         return f"{self.driver}: {self.name}"
@@ -96,9 +91,10 @@ class DeviceSource(RingSource):
         device: str | None = None,
         ring_s: float = RING_S,
         block_frames: int | None = None,
+        through_portaudio: bool = False,
     ) -> None:
         super().__init__(
-            _opener(device, device, rate_hz),
+            _Opener(device, device, rate_hz, through_portaudio),
             rate_hz=rate_hz,
             channels=channels,
             clock=f"sound device {device}" if device else "default sound device",
@@ -110,9 +106,17 @@ class DeviceSource(RingSource):
 class DeviceSink(RingSink):
     """A FrameSink: the first ``channels`` returns of a device."""
 
-    def __init__(self, *, rate_hz: int, channels: int, device: str | None = None, buffer_s: float = BUFFER_S) -> None:
+    def __init__(
+        self,
+        *,
+        rate_hz: int,
+        channels: int,
+        device: str | None = None,
+        buffer_s: float = BUFFER_S,
+        through_portaudio: bool = False,
+    ) -> None:
         super().__init__(
-            _opener(device, device, rate_hz),
+            _Opener(device, device, rate_hz, through_portaudio),
             rate_hz=rate_hz,
             channels=channels,
             device=device or "default sound device",
@@ -132,9 +136,10 @@ class DeviceDuplex(RingDuplex):
         device: str | None = None,
         device_out: str | None = None,
         ahead_s: float = DUPLEX_CUSHION_S,
+        through_portaudio: bool = False,
     ) -> None:
         super().__init__(
-            _opener(device, device_out or device, rate_hz),
+            _Opener(device, device_out or device, rate_hz, through_portaudio),
             rate_hz=rate_hz,
             sends=sends,
             returns=returns,
@@ -160,25 +165,44 @@ def open_source(name: str, *, rate_hz: int, channels: int) -> FrameSource:
     return DeviceSource(device=name, rate_hz=rate_hz, channels=channels)
 
 
-def _opener(name_in: str | None, name_out: str | None, rate_hz: int) -> OpenStream:
-    def open_known(heard: CaptureRing | None, played: PlayRing | None) -> Stream:
+class _Opener:
+    """Opens the named device; an ``OpenStream``.
+
+    A device of the JACK driver is found through PortAudio and then opened directly, without it: only so does it come
+    back after a loss of the server (docs/decisions/0002-audio-callback.md). ``through_portaudio`` keeps PortAudio.
+    """
+
+    def __init__(self, name_in: str | None, name_out: str | None, rate_hz: int, through_portaudio: bool) -> None:
+        self._name_in = name_in
+        self._name_out = name_out
+        self._rate_hz = rate_hz
+        self._through_portaudio = through_portaudio
+        self._jack_names: tuple[str, str] | None = None
+
+    def __call__(self, heard: CaptureRing | None, played: PlayRing | None) -> Stream:
+        if self._jack_names is None:
+            try:
+                return self._open_found(heard, played)
+            except DeviceTrouble:
+                # It may have been connected since the devices were looked for.
+                if not portaudio.probe_again():
+                    raise
+                return self._open_found(heard, played)
+        return self._open_jack(heard, played, *self._jack_names)
+
+    def _open_found(self, heard: CaptureRing | None, played: PlayRing | None) -> Stream:
         sends = 0 if heard is None else heard.samples.shape[1]
         returns = 0 if played is None else played.samples.shape[1]
-        ins = require_device(name_in, sends=sends) if sends else None
-        outs = require_device(name_out, returns=returns) if returns else None
+        ins = require_device(self._name_in, sends=sends) if sends else None
+        outs = require_device(self._name_out, returns=returns) if returns else None
         main = ins or outs
         assert main is not None
-        if main.index is None:
-            return JackStream(
-                heard,
-                played,
-                device_in=ins.name if ins else "",
-                device_out=outs.name if outs else "",
-                rate_hz=rate_hz,
-                server=None,
-            )
         for device in filter(None, (ins, outs)):
-            _require_rate(device, rate_hz, sends if device is ins else 0, returns if device is outs else 0)
+            _require_rate(device, self._rate_hz, sends if device is ins else 0, returns if device is outs else 0)
+        if main.driver == portaudio.JACK_DRIVER and not self._through_portaudio:
+            portaudio.end()
+            self._jack_names = (ins.name if ins else "", outs.name if outs else "")
+            return self._open_jack(heard, played, *self._jack_names)
         sounddevice = portaudio.library()
         try:
             return portaudio.PortAudioStream(
@@ -186,28 +210,20 @@ def _opener(name_in: str | None, name_out: str | None, rate_hz: int) -> OpenStre
                 played,
                 device_in=ins.index if ins else None,
                 device_out=outs.index if outs else None,
-                rate_hz=rate_hz,
+                rate_hz=self._rate_hz,
                 over_jack=main.driver == portaudio.JACK_DRIVER,
             )
         except (sounddevice.PortAudioError, ValueError) as error:
             raise _refusal(main, error) from error
 
-    def open_stream(heard: CaptureRing | None, played: PlayRing | None) -> Stream:
-        try:
-            return open_known(heard, played)
-        except DeviceTrouble:
-            # It may have been connected since the devices were looked for.
-            if not portaudio.probe_again():
-                raise
-            return open_known(heard, played)
-
-    return open_stream
+    def _open_jack(self, heard: CaptureRing | None, played: PlayRing | None, name_in: str, name_out: str) -> Stream:
+        return JackStream(heard, played, device_in=name_in, device_out=name_out, rate_hz=self._rate_hz, server=None)
 
 
 def _known_devices() -> tuple[Device, ...]:
     sounddevice = portaudio.library()
     drivers = [str(api["name"]) for api in sounddevice.query_hostapis()]
-    devices = tuple(
+    return tuple(
         Device(
             name=str(facts["name"]),
             driver=drivers[facts["hostapi"]],
@@ -217,28 +233,8 @@ def _known_devices() -> tuple[Device, ...]:
             index=index,
         )
         for index, facts in enumerate(sounddevice.query_devices())
+        if not (portaudio.jack_has_left() and drivers[facts["hostapi"]] == portaudio.JACK_DRIVER)
     )
-    if not portaudio.jack_has_left():
-        return devices
-    return (*(d for d in devices if d.driver != portaudio.JACK_DRIVER), *_jack_clients())
-
-
-def _jack_clients() -> tuple[Device, ...]:
-    """The clients of the JACK server that runs now, if one does."""
-    with contextlib.suppress(DeviceTrouble):
-        rate_hz, clients = list_clients()
-        return tuple(
-            Device(
-                name=name,
-                driver=portaudio.JACK_DRIVER,
-                sends=sends,
-                returns=returns,
-                default_rate_hz=rate_hz,
-                index=None,
-            )
-            for name, sends, returns in clients
-        )
-    return ()
 
 
 def _default_device(fitting: list[Device], sends: int) -> Device:
@@ -277,8 +273,6 @@ def _match(name: str, there: tuple[Device, ...], fitting: list[Device]) -> Devic
 
 
 def _offers(device: Device, rate_hz: int, sends: int, returns: int) -> bool:
-    if device.index is None:
-        return rate_hz == device.default_rate_hz
     sounddevice = portaudio.library()
     checks: list[tuple[Any, int]] = [
         (sounddevice.check_input_settings, sends),

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nightreel.errors import DeviceTrouble
+from nightreel.ports import portaudio
 from nightreel.ports import portaudio_callback as links_of
 from nightreel.ports.capture_ring import CaptureRing
 from nightreel.ports.play_ring import PlayRing
@@ -22,6 +23,7 @@ from nightreel.units import format_rate
 
 CLIENT_NAME = "nightreel"
 SYSTEM = "system"
+_open_streams: set[JackStream] = set()
 START_IT = "Start the JACK server, or choose another device ('nightreel devices' lists them)"
 
 
@@ -42,23 +44,19 @@ def _library() -> Any:
 def open_client(name: str = CLIENT_NAME, *, server: str | None = None) -> Any:
     """A client of the running server; DeviceTrouble when there is none (none is ever started)."""
     jack = _library()
+    # The library cannot meet a new server while a client of the old one is open: it crashed (measured).
+    if any(not stream.alive for stream in _open_streams):
+        raise DeviceTrouble("streams of the JACK server that has gone are still open", where="JACK", now="Stop them")
+    if portaudio.jack_has_left():
+        raise DeviceTrouble(
+            "the JACK server has gone, and this process cannot meet another one",
+            where="JACK",
+            now="Start Nightreel again",
+        )
     try:
         return jack.Client(name, no_start_server=True, servername=server)
     except jack.JackOpenError as error:
         raise DeviceTrouble("no JACK server answers", where="JACK", now=START_IT) from error
-
-
-def list_clients(*, server: str | None = None) -> tuple[int, list[tuple[str, int, int]]]:
-    """The server's rate in Hz and (client, its outputs, its inputs) of each client with audio ports."""
-    client = open_client(server=server)
-    try:
-        counts: dict[str, list[int]] = {}
-        for port in client.get_ports(is_audio=True):
-            owner = counts.setdefault(port.name.rsplit(":", 1)[0], [0, 0])
-            owner[0 if port.is_output else 1] += 1
-        return int(client.samplerate), [(name, outs, ins) for name, (outs, ins) in counts.items()]
-    finally:
-        client.close()
 
 
 class JackStream:
@@ -77,6 +75,7 @@ class JackStream:
         self._heard = heard
         self._played = played
         self._client = open_client(server=server)
+        _open_streams.add(self)
         try:
             _require_rate(self._client, rate_hz)
             ins = 0 if heard is None else heard.samples.shape[1]
@@ -106,7 +105,7 @@ class JackStream:
                 _latency_frames(to_ports[0], capture=False) if outs else 0,
             )
         except BaseException as error:
-            self._client.close()
+            self.close()
             if isinstance(error, _library().JackError):
                 raise DeviceTrouble(f"JACK refused: {error}", where="JACK", now=START_IT) from error
             raise
@@ -121,6 +120,7 @@ class JackStream:
 
     def close(self) -> None:
         self._client.close()
+        _open_streams.discard(self)
 
 
 class JackSource(RingSource):

@@ -114,7 +114,9 @@ class JackWitness:
 
     PortAudio 19.6 cannot bear the loss of the server: stopping a stream then waits for ten minutes, and ending the
     library aborts the process (both measured; pa_jack.c). So once the witness is told that the server has left,
-    streams over JACK are abandoned, PortAudio is never ended, and JACK is only spoken to directly.
+    streams over JACK are abandoned and PortAudio is never ended; this process gets nothing from JACK any more, as the
+    library cannot meet a new server while clients of the old one are open (it crashed; measured). Streams that
+    shall survive the loss of the server are opened directly, with PortAudio out of the way.
     """
 
     def __init__(self) -> None:

@@ -362,7 +362,11 @@ def _voice(rng: np.random.Generator, n: int, songs: list[tuple[float, float]], b
             pitch = base_hz * 2 ** (rng.integers(-3, 8) / 12)
             vibrato = pitch * (1 + 0.012 * np.sin(2 * np.pi * 5.4 * x) * np.minimum(x / 0.5, 1))
             phase = np.cumsum(vibrato) / RATE_HZ
-            pulses = np.diff(np.floor(phase), prepend=0.0) + rng.standard_normal(len(x)) * 0.01
+            # the folds close in about a fifth of a millisecond: a pulse is no single sample
+            pulses = (
+                np.convolve(np.diff(np.floor(phase), prepend=0.0), np.hanning(15), mode="same")
+                + rng.standard_normal(len(x)) * 0.01
+            )
             y = np.zeros(len(x))
             for hz, width in (
                 (rng.uniform(400, 800), 90),

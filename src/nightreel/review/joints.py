@@ -154,12 +154,13 @@ def _repeats(x, bits, start, first, table, out, count, skip_to):  # type: ignore
     runs listed, and where the last run ended.
     """
     n = x.size
+    low = np.uint64(0xFFFFFFFF)
     for i in range(start, n - 4):
-        h = bits[i] * np.uint32(2654435761)
-        if h >> np.uint32(28) != 0 or x[i] == np.float32(0.0) or x[i] == x[i + 1]:
+        h = (np.uint64(bits[i]) * np.uint64(2654435761)) & low
+        if h >> np.uint64(28) != 0 or x[i] == np.float32(0.0) or x[i] == x[i + 1]:
             continue
-        key = (h ^ (bits[i + 1] * np.uint32(2246822519)) ^ (bits[i + 2] * np.uint32(3266489917))) * np.uint32(668265263)
-        slot = key >> np.uint32(20)
+        h ^= np.uint64(bits[i + 1]) * np.uint64(2246822519) ^ np.uint64(bits[i + 2]) * np.uint64(3266489917)
+        slot = ((h * np.uint64(668265263)) & low) >> np.uint64(20)
         seen = table[slot]
         table[slot] = first + i
         distance = first + i - seen

@@ -108,9 +108,16 @@ def find_mains(material: Material, line: int) -> Mains | None:
 
 
 def _series(quiet: F64, windows: NDArray[np.int64], bin_hz: float, nominal_hz: float, total: int) -> Mains | None:
-    # Which windows are quiet enough to tell: the quieter half of them decides about frequency.
-    order = np.argsort(quiet.sum(axis=1))
-    calm = np.exp(np.log(quiet[order[: max(3, len(order) // 2)]] + 1e-20).mean(axis=0))
+    # Only the calmest windows of each stretch can tell: what is played covers hum, and hum may begin in mid-show.
+    total_db = 10 * np.log10(quiet.sum(axis=1) + 1e-20)
+    calm_rows = np.array([total_db[k] <= total_db[max(0, k - 3) : k + 4].min() + 6.0 for k in range(len(total_db))])
+    quiet, windows, total_db = quiet[calm_rows], windows[calm_rows], total_db[calm_rows]
+    if len(quiet) < 3:
+        return None
+    # The frequency is read from the half that looks most like mains.
+    rough = np.array([_prominence(row, nominal_hz * np.array([1, 2, 3, 4, 5]), bin_hz).sum() for row in quiet])
+    best = quiet[np.argsort(-rough)[: max(3, len(rough) // 2)]]
+    calm = np.exp(np.log(best + 1e-20).mean(axis=0))
     bases = np.arange(nominal_hz - 0.2, nominal_hz + 0.21, 0.05)
     numbers = np.array([h for h in range(1, HARMONICS + 1) if (h * nominal_hz) % 300 != 0])
     scores = [np.clip(_prominence(calm, base * numbers, bin_hz), 0, 30).sum() for base in bases]

@@ -11,9 +11,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 import numpy as np
+from numpy.typing import NDArray
 
 from nightreel.review.findings.family import Family, Kind
-from nightreel.review.levels import DEAD_DBFS, runs
+from nightreel.review.levels import DEAD_DBFS
 from nightreel.review.material import LineMaterial, Material
 from nightreel.review.model import Evidence, Finding, Severity
 from nightreel.show.model import Role
@@ -23,7 +24,7 @@ from nightreel.units import format_time
 MOVES_DB = 4.0  # a preamp's noise over 100 ms moves by a few tenths; sound in a room by far more (measured)
 DROP_DB = 12.0  # unplugged: the floor falls by at least so much against the quietest the line ever was in use
 LEAST_END_S = 60.0  # silence at the end of a take is normal; shorter than this says nothing
-OTHERS_SHARE = 0.5  # of the other microphones still in use while this one is silent
+OTHERS_SHARE = 0.4  # of the other lines in use: the band plays
 
 
 def find(material: Material) -> Iterable[Finding]:
@@ -76,7 +77,7 @@ def _dead(material: Material, measured: LineMaterial) -> Finding:
 
 
 def _went_silent(material: Material, line: int) -> Finding | None:
-    """In use, then silent to the end while the others play on, and lower than it ever was between its own notes."""
+    """In use, then silent to the end, and lower than it ever was while the others played: even their bleed is gone."""
     measured = material.lines[line]
     rms = measured.levels.history_rms_db
     skip = material.in_gap(line)
@@ -84,29 +85,20 @@ def _went_silent(material: Material, line: int) -> Finding | None:
     if not active.any():
         return None
     last = int(np.flatnonzero(active)[-1]) + 1
-    rest = rms[last + 5 :][~skip[last + 5 :]]
     history_s = material.history_frames / material.rate_hz
-    if len(rest) * history_s < LEAST_END_S or len(rest) < len(rms) * 0.1:
+    left = len(rms) - last
+    if left * history_s < LEAST_END_S or left < len(rms) * 0.1:
         return None
-    others = [
-        material.active(n)[last + 5 : len(rms)].mean()
-        for n, m in material.lines.items()
-        if n != line and m.role in (Role.MIC, Role.WIRELESS, Role.DIRECT) and len(m.levels.history_rms_db) >= len(rms)
-    ]
-    if not others or np.mean(np.array(others) > 0.1) < OTHERS_SHARE:
+    playing = _others_play(material, line, len(rms)) & ~skip
+    before, after_them = rms[:last][playing[:last]], rms[last + 5 :][playing[last + 5 :]]
+    if len(before) < 50 or len(after_them) * history_s < LEAST_END_S / 3:
         return None
-    used = rms[:last][~skip[:last]]
-    quietest_used = float(np.quantile(used, 0.02))
-    after = float(np.quantile(rest, 0.9))
-    pauses = runs(~active[:last])
-    longest_pause = max((int(end - first) for first, end in pauses), default=0)
+    quietest_used = float(np.quantile(before, 0.1))
+    after = float(np.quantile(after_them, 0.9))
     fell = quietest_used - max(after, -140.0)
-    # What it was doing just before: cut off in full use, or faded as a last note does?
-    before = rms[max(0, last - 3) : last]
-    next_level = float(rms[min(last + 1, len(rms) - 1)])
-    abrupt = float(before.max()) - next_level > 30.0
-    if fell < DROP_DB or (longest_pause > len(rest) * 0.7 and not abrupt):
+    if fell < DROP_DB:
         return None
+    abrupt = float(rms[max(0, last - 3) : last].max() - rms[min(last + 1, len(rms) - 1)]) > 25.0
     start = last * material.history_frames
     when = format_time(start / material.rate_hz)
     return Finding(
@@ -124,6 +116,18 @@ def _went_silent(material: Material, line: int) -> Finding | None:
         "power or "
         "a stage-box port; what followed is not on disk.",
     )
+
+
+def _others_play(material: Material, line: int, size: int) -> NDArray[np.bool_]:
+    """(size,) true where a good part of the other microphones and direct lines is in use."""
+    masks = [
+        material.active(n)[:size]
+        for n, m in material.lines.items()
+        if n != line and m.role in (Role.MIC, Role.WIRELESS, Role.DIRECT) and len(m.levels.history_rms_db) >= size
+    ]
+    if len(masks) < 2:
+        return np.zeros(size, np.bool_)
+    return np.asarray(np.mean(masks, axis=0) >= OTHERS_SHARE)
 
 
 FAMILY = Family(

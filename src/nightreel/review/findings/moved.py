@@ -1,0 +1,170 @@
+"""What changed for good in the middle of the take: a gain that was turned, or samples that one line lost.
+
+Both show in the transfer between lines that share sound (:mod:`nightreel.review.paths`): a gain as the same number of
+decibels at all frequencies, lost samples as a delay that is another one from there on. Several lines have to agree.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nightreel.review.findings.family import Family, Kind
+from nightreel.review.material import Material
+from nightreel.review.model import Evidence, Finding, Severity
+from nightreel.review.paths import Path, follow
+from nightreel.timeline import Span
+from nightreel.units import format_time
+
+LEAST_DB = 3.0
+SPREAD_DB = 1.5
+AGREE_DB = 1.5
+LEAST_SLIP = 4
+LIKE, STILL = 0.85, 0.5
+SHARED_BINS = 60  # of 2049: lines that share less sound say nothing about delay
+
+
+def find(material: Material) -> Iterable[Finding]:
+    paths = follow(material)
+    yield from _gains(material, paths)
+    yield from _slips(material, paths)
+
+
+def _gains(material: Material, paths: dict[int, tuple[Path, ...]]) -> Iterable[Finding]:
+    for line, mine in paths.items():
+        found = _gain_step(material, mine)
+        if found is None:
+            continue
+        change, split, agreeing, valid = found
+        starts = mine[0].starts
+        first, end = int(starts[split - 1]), int(starts[split])
+        measured = material.lines[line]
+        up = "up" if change > 0 else "down"
+        yield Finding(
+            kind="gain-moved",
+            severity=Severity.FIX,
+            lines=(line,),
+            spans=(Span(first_frame=first, frames=max(1, end - first)),),
+            confidence=0.85 if agreeing >= 2 else 0.7,
+            evidence=(
+                Evidence(name="change", value=change, unit="dB"),
+                Evidence(name="lines that agree", value=agreeing),
+                Evidence(name="lines it was held against", value=valid),
+            ),
+            what=f"{measured.label}: its gain was turned {up} by {abs(change):.1f} dB between "
+            f"{format_time(first / material.rate_hz)} and {format_time(end / material.rate_hz)}.",
+            remedy=f"For the mix, bring what follows {'down' if change > 0 else 'up'} by {abs(change):.1f} dB. For "
+            f"tonight's "
+            "soundcheck note which of the two gains is the right one: levels before and after do not compare.",
+        )
+
+
+def _gain_step(material: Material, mine: tuple[Path, ...]) -> tuple[float, int, int, int] | None:
+    """(dB, split, lines that agree, lines that could be asked)."""
+    count = len(mine[0].starts)
+    best: tuple[float, float, int, int, int] | None = None
+    for split in range(2, count - 1):
+        changes = [p.change_db(split) for p in mine]
+        told = [(c, s) for c, s, bins in changes if s < SPREAD_DB and bins > 0]
+        if not told:
+            continue
+        middle = float(np.median([c for c, _ in told]))
+        agreeing = sum(abs(c - middle) < AGREE_DB for c, _ in told)
+        if abs(middle) < LEAST_DB or agreeing < max(1, (len(told) * 2 + 2) // 3):
+            continue
+        spread = float(np.mean([s for _, s in told]))
+        score = abs(middle) - 2 * spread
+        if best is None or score > best[0]:
+            best = (score, middle, split, agreeing, len(told))
+    if best is None:
+        return None
+    _, change, split, agreeing, valid = best
+    own = _own_change(material, mine[0].line, mine[0].starts, split)
+    if agreeing >= 2:
+        return (change, split, agreeing, valid) if abs(own - change) < 6.0 else None
+    other = _own_change(material, mine[0].reference, mine[0].starts, split)
+    if abs(own - change) < 3.0 and abs(other) < abs(change) / 2:
+        return change, split, agreeing, valid
+    return None
+
+
+def _own_change(material: Material, line: int, starts: NDArray[np.int64], split: int) -> float:
+    """Change of the line's own level in use, in dB."""
+    history = material.lines[line].levels.history_rms_db
+    use = material.active(line)
+    at = int((starts[split - 1] + starts[split]) // 2 // material.history_frames)
+    before, after = history[:at][use[:at]], history[at:][use[at:]]
+    if len(before) < 10 or len(after) < 10:
+        return 0.0
+    return float(np.quantile(after, 0.75) - np.quantile(before, 0.75))
+
+
+def _slips(material: Material, paths: dict[int, tuple[Path, ...]]) -> Iterable[Finding]:
+    told: set[int] = set()
+    votes = {line: _slip(mine) for line, mine in paths.items()}
+    # the line that most others agree on first: its counterparts see the same slip with the other sign
+    for line in sorted(votes, key=lambda n: -(votes[n][2] if votes[n] else 0)):  # type: ignore[index]
+        vote = votes[line]
+        if vote is None or line in told:
+            continue
+        slip, split, agreeing, like = vote
+        if agreeing < 2 or any(p.reference in told for p in paths[line] if _sees(p, split, slip)):
+            continue
+        told.add(line)
+        starts = paths[line][0].starts
+        first, end = int(starts[split - 1]), int(starts[split])
+        measured = material.lines[line]
+        how = "lost" if slip < 0 else "gained"
+        yield Finding(
+            kind="slipped",
+            severity=Severity.FIX,
+            lines=(line,),
+            spans=(Span(first_frame=first, frames=max(1, end - first)),),
+            confidence=0.9,
+            evidence=(
+                Evidence(name="slip", value=slip, unit="frames"),
+                Evidence(name="slip", value=slip / material.rate_hz * 1000, unit="ms"),
+                Evidence(name="lines that agree", value=agreeing),
+                Evidence(name="likeness", value=like),
+            ),
+            what=f"{measured.label} {how} {abs(slip)} samples ({abs(slip) / material.rate_hz * 1000:.1f} ms) "
+            f"against the "
+            f"others between {format_time(first / material.rate_hz)} and {format_time(end / material.rate_hz)}.",
+            remedy=f"Shift this track by {abs(slip)} samples {'later' if slip < 0 else 'earlier'} from there on. "
+            f"Look at the "
+            "link and the clock of that input: one channel alone should never lose samples.",
+        )
+
+
+def _slip(mine: tuple[Path, ...]) -> tuple[int, int, int, float] | None:
+    """(frames, split, lines that agree, likeness)."""
+    best: tuple[int, int, int, float] | None = None
+    for split in range(2, len(mine[0].starts) - 1):
+        seen = [p.slip_frames(split) for p in mine if p.change_db(split)[2] >= SHARED_BINS]
+        told = [(d, like) for d, like, still in seen if abs(d) >= LEAST_SLIP and like > LIKE and still < STILL * like]
+        if len(told) < 2:
+            continue
+        middle = int(np.median([d for d, _ in told]))
+        agreeing = [like for d, like in told if abs(d - middle) <= 1]
+        if len(agreeing) >= 2 and (best is None or (len(agreeing), sum(agreeing)) > (best[2], best[3] * best[2])):
+            best = (middle, split, len(agreeing), float(np.mean(agreeing)))
+    return best
+
+
+def _sees(path: Path, split: int, slip: int) -> bool:
+    found, like, still = path.slip_frames(min(split, len(path.starts) - 1))
+    return abs(found - slip) <= 1 and like > LIKE and still < STILL * like
+
+
+FAMILY = Family(
+    name="moved",
+    kinds=(
+        Kind("gain-moved", "A line's gain was turned in the middle of the take"),
+        Kind("slipped", "A line lost or gained samples against the others"),
+    ),
+    method="Transfer (Welch) and delay (PHAT) to lines that share sound, before and after every moment",
+    source="Knapp and Carter 1976 for the delay; thresholds from the bench",
+    find=find,
+)

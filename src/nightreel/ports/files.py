@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from nightreel.errors import ArgumentInvalid, AudioFileInvalid
+from nightreel.errors import AlreadyThere, ArgumentInvalid, AudioFileInvalid
 from nightreel.ports.protocols import Block, EndOfFrames, FloatArray
 from nightreel.timeline import Gap, GapCause
 from nightreel.units import Encoding, format_rate
@@ -134,6 +134,9 @@ class FileSink:
     def start(self) -> None:
         each = self._channels // len(self._paths)
         form = WaveFormat(rate_hz=self._rate_hz, channels=each, encoding=self._encoding)
+        for path in self._paths:  # before any is created
+            if path.exists():
+                raise AlreadyThere("there is a file already", where=str(path), now="Choose another folder or name")
         self._writers = []
         for path in self._paths:
             self._writers.append(WaveWriter.create(path, form))

@@ -12,6 +12,7 @@ from tests.unit.handover.small_take import make_show
 from nightreel.disk import FaultyDisk
 from nightreel.errors import DiskTrouble
 from nightreel.handover import Cut, Request, run_handover
+from nightreel.handover.command import parse_lines
 
 SEED = 4
 
@@ -21,7 +22,7 @@ def files_of(folder: Path) -> dict[str, bytes]:
 
 
 def request(places: list[Path]) -> Request:
-    return Request(destinations=tuple(places), cut=Cut.SONGS, lines=(1, 2), name="x")
+    return Request(destinations=tuple(places), cut=Cut.SONGS, lines=parse_lines("1,2"), name="x")
 
 
 def new_places(folder: Path) -> list[Path]:
@@ -37,7 +38,7 @@ def test_whichever_call_fails_the_next_run_completes_it(tmp_path: Path, power_cu
     probe = FaultyDisk()
     good = new_places(tmp_path / "good")
     run_handover(show, "last", request(good), disk=probe)
-    expected = files_of(good[0] / "x")
+    expected = files_of(good[0] / "x" / "data")
     calls = sorted(random.Random(SEED).sample(range(probe.calls_made), 22))
     resumed = 0
     for call in calls:
@@ -54,7 +55,7 @@ def test_whichever_call_fails_the_next_run_completes_it(tmp_path: Path, power_cu
         assert done.outcome is not None
         resumed += done.outcome.resumed_files > 0
         for place in places:
-            assert files_of(place / "x") == expected, call
+            assert files_of(place / "x" / "data") == expected, call
             assert not (place / "x.part").exists()
             assert bagit.Bag(str(place / "x")).is_valid()
     assert resumed >= len(calls) // 2

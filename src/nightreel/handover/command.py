@@ -68,18 +68,18 @@ def open_place(place: Path, take: str) -> Take:
     return open_folder(place)
 
 
-def parse_lines(text: str) -> tuple[int, ...]:
-    """``1-4,7`` as numbers; '' gives none, which means all. Raises ArgumentInvalid."""
-    lines: list[int] = []
+def parse_lines(text: str) -> tuple[range, ...]:
+    """``1-4,7`` as ranges of line numbers; '' gives none, which means all. Raises ArgumentInvalid."""
+    lines = []
     for piece in filter(None, (p.strip() for p in text.split(","))):
         first, dash, last = piece.partition("-")
-        if not first.isdecimal() or (dash and not last.isdecimal()) or len(piece) > 9:
+        if not first.isdecimal() or (dash and not last.isdecimal()) or len(piece) > 12:
             raise ArgumentInvalid(f"'{piece}' names no lines", now="Write lines as 1-4,7")
         begin, end = int(first), int(last) if dash else int(first)
         if end < begin:
             raise ArgumentInvalid(f"'{piece}' runs backwards", now="Write lines as 1-4,7")
-        lines += range(begin, min(end, begin + 4096) + 1)
-    return tuple(sorted(set(lines)))
+        lines.append(range(begin, end + 1))
+    return tuple(lines)
 
 
 def _handovers_folder(take: Take) -> Path | None:

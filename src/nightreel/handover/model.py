@@ -35,14 +35,14 @@ class FileKind(StrEnum):
 class Request:
     """What was asked for. ``None`` means: as the take is.
 
-    lines : numbers of the lines to hand over; empty means all
+    lines : ranges of line numbers to hand over; empty means all
     """
 
     destinations: tuple[Path, ...]
     cut: Cut = Cut.WHOLE
     template: str = ""
     name: str = ""
-    lines: tuple[int, ...] = ()
+    lines: tuple[range, ...] = ()
     rate_hz: int | None = None
     encoding: Encoding | None = None
     flac: bool = False

@@ -105,16 +105,15 @@ def converted_frame(frame: int, from_hz: int, to_hz: int) -> int:
     return (2 * frame * to_hz + from_hz) // (2 * from_hz)
 
 
-def _tracks(facts: TakeFacts, lines: Sequence[int]) -> tuple[Track, ...]:
+def _tracks(facts: TakeFacts, lines: Sequence[range]) -> tuple[Track, ...]:
     if not facts.tracks:
         raise PlanImpossible("the take has no tracks", where=facts.name, now="Choose another take")
-    unknown = sorted(set(lines) - {track.line for track in facts.tracks})
-    if unknown:
-        known = ", ".join(str(track.line) for track in facts.tracks)
-        raise ArgumentInvalid(
-            f"the take has no line {', '.join(map(str, unknown))}", where=facts.name, now=f"It has {known}"
-        )
-    return tuple(track for track in facts.tracks if not lines or track.line in lines)
+    for wanted in lines:
+        if not any(track.line in wanted for track in facts.tracks):
+            words = str(wanted.start) if len(wanted) == 1 else f"{wanted.start} to {wanted.stop - 1}"
+            known = ", ".join(str(track.line) for track in facts.tracks)
+            raise ArgumentInvalid(f"the take has no line {words}", where=facts.name, now=f"It has {known}")
+    return tuple(track for track in facts.tracks if not lines or any(track.line in wanted for wanted in lines))
 
 
 def _values(facts: TakeFacts, part: Part, track: Track) -> dict[str, object]:

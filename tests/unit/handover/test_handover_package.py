@@ -13,6 +13,7 @@ from nightreel.disk import Digests, FaultyDisk, digest_file
 from nightreel.errors import AlreadyThere, ArgumentInvalid, DiskTrouble, PlanImpossible
 from nightreel.handover import Cut, Request, check_bag, run_handover
 from nightreel.handover.bag import escape, tag_files, unescape
+from nightreel.handover.command import parse_lines
 
 
 def files_of(folder: Path) -> dict[str, bytes]:
@@ -91,7 +92,7 @@ def test_the_same_handover_is_not_made_twice_and_another_of_its_name_is_refused(
     with pytest.raises(AlreadyThere, match="stands there already, complete"):
         run_handover(show, "last", Request(destinations=(one,), name="x"))
     with pytest.raises(AlreadyThere, match="exists already"):
-        run_handover(show, "last", Request(destinations=(one,), name="x", lines=(1,)))
+        run_handover(show, "last", Request(destinations=(one,), name="x", lines=parse_lines("1")))
     assert files_of(one) == before
     run_handover(show, "last", Request(destinations=(one, two), name="x"))
     assert files_of(one / "x") == files_of(two / "x")

@@ -12,6 +12,7 @@ import wavinfo
 from tests.unit.handover.small_take import FRAMES, LINES, facts_of, make_show, sound_of
 
 from nightreel.handover import Cut, Request, run_handover
+from nightreel.handover.command import parse_lines
 from nightreel.handover.samples import Dither
 from nightreel.take import TakeFacts
 from nightreel.units import Encoding
@@ -53,7 +54,7 @@ def test_parts_joined_are_the_original_sample_for_sample(tmp_path: Path, encodin
 
 
 def test_flac_decodes_to_what_was_recorded(tmp_path: Path) -> None:
-    data = hand_over(tmp_path, flac=True, lines=(1, 2))
+    data = hand_over(tmp_path, flac=True, lines=parse_lines("1,2"))
     heard, rate_hz = soundfile.read(data / "02 Gitarre Süd.flac", dtype="int32")
     stored = pack(sound_of(2), Encoding.PCM24).reshape(-1, 3)
     expected = np.zeros((FRAMES, 4), np.uint8)
@@ -66,7 +67,7 @@ def test_flac_decodes_to_what_was_recorded(tmp_path: Path) -> None:
 
 
 def test_parts_converted_and_joined_are_what_the_whole_would_have_become(tmp_path: Path) -> None:
-    data = hand_over(tmp_path, cut=Cut.EVERYTHING, rate_hz=44_100, encoding=Encoding.FLOAT32, lines=(12,))
+    data = hand_over(tmp_path, cut=Cut.EVERYTHING, rate_hz=44_100, encoding=Encoding.FLOAT32, lines=parse_lines("12"))
     parts = [WaveReader(p) for p in data.glob("*/12 *.wav")]
     parts.sort(key=lambda r: r.bext.time_reference_frames if r.bext else 0)
     joined = np.concatenate([r.read(0, r.frames)[:, 0] for r in parts])
@@ -80,7 +81,7 @@ def test_parts_converted_and_joined_are_what_the_whole_would_have_become(tmp_pat
 
 
 def test_a_tone_keeps_its_level_and_its_place_at_another_rate(tmp_path: Path) -> None:
-    data = hand_over(tmp_path, rate_hz=96_000, lines=(1,))
+    data = hand_over(tmp_path, rate_hz=96_000, lines=parse_lines("1"))
     with WaveReader(data / "01 Kick In.wav") as reader:
         assert reader.format.rate_hz == 96_000
         assert reader.frames == 2 * FRAMES
@@ -92,7 +93,7 @@ def test_a_tone_keeps_its_level_and_its_place_at_another_rate(tmp_path: Path) ->
 
 
 def test_fewer_bits_are_dithered_and_the_same_again_next_time(tmp_path: Path) -> None:
-    data = hand_over(tmp_path, encoding=Encoding.PCM16, lines=(1,))
+    data = hand_over(tmp_path, encoding=Encoding.PCM16, lines=parse_lines("1"))
     with WaveReader(data / "01 Kick In.wav") as reader:
         error = (reader.read(0, FRAMES) - sound_of(1)).astype(np.float64) * 2**15
     # TPDF of two steps and rounding: variance 1/6 + 1/12 = 1/4 step^2, at most 1.5 steps (Lipshitz et al. 1992)
@@ -104,7 +105,7 @@ def test_fewer_bits_are_dithered_and_the_same_again_next_time(tmp_path: Path) ->
 
 
 def test_more_bits_hold_every_sample_as_it_was(tmp_path: Path) -> None:
-    data = hand_over(tmp_path, encoding=Encoding.PCM32, lines=(2,))
+    data = hand_over(tmp_path, encoding=Encoding.PCM32, lines=parse_lines("2"))
     with WaveReader(data / "02 Gitarre Süd.wav") as reader:
         wide = reader.packed.reshape(-1, 4)
         assert not wide[:, 0].any()
@@ -114,7 +115,7 @@ def test_more_bits_hold_every_sample_as_it_was(tmp_path: Path) -> None:
 def test_samples_that_conversion_pushes_over_full_scale_are_counted(tmp_path: Path) -> None:
     show = make_show(tmp_path / "show", encoding=Encoding.FLOAT32)
     (tmp_path / "to").mkdir()
-    asked = Request(destinations=(tmp_path / "to",), encoding=Encoding.PCM16, lines=(12,))
+    asked = Request(destinations=(tmp_path / "to",), encoding=Encoding.PCM16, lines=parse_lines("12"))
     track = show / "takes" / "2026-11-28-evening-1" / "tracks" / "12.wav"
     loud = np.full((FRAMES, 1), 1.5, np.float32)
     raw = bytearray(track.read_bytes())
@@ -161,7 +162,7 @@ def test_a_missing_or_short_track_file_gives_silence_there(tmp_path: Path) -> No
     (tracks / "01.wav").unlink()
     with (tracks / "02.wav").open("r+b") as file:
         file.truncate(4096 + 3 * 1000)
-    done = run_handover(show, "last", Request(destinations=(tmp_path / "to",), lines=(1, 2)))
+    done = run_handover(show, "last", Request(destinations=(tmp_path / "to",), lines=parse_lines("1,2")))
     assert done.outcome is not None
     data = done.outcome.deliveries[0].folder / "data"
     with WaveReader(data / "01 Kick In.wav") as one, WaveReader(data / "02 Gitarre Süd.wav") as two:

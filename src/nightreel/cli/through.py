@@ -25,7 +25,7 @@ def open_duplex(through: str, show: Show, *, sends: int, returns: int, link: str
     """Both ways, not started. ``sends`` and ``returns`` are how many the patch needs."""
     kind, _, text = through.partition(":")
     if kind == "device":
-        from nightreel.ports.portaudio import DeviceDuplex
+        from nightreel.ports import DeviceDuplex
 
         return DeviceDuplex(device=text or None, rate_hz=show.rate_hz, sends=sends, returns=returns)
     if kind == "jack":
@@ -44,7 +44,7 @@ def open_sink(through: str, show: Show, *, rate_hz: int, returns: int, link: str
     """Out only, not started."""
     kind, _, text = through.partition(":")
     if kind == "device":
-        from nightreel.ports.portaudio import DeviceSink
+        from nightreel.ports import DeviceSink
 
         return DeviceSink(device=text or None, rate_hz=rate_hz, channels=returns)
     if kind == "jack":
@@ -52,15 +52,24 @@ def open_sink(through: str, show: Show, *, rate_hz: int, returns: int, link: str
 
         return JackSink(device=text or SYSTEM, rate_hz=rate_hz, channels=returns)
     if kind == "files":
-        from nightreel.ports.files import FileSink
-
-        return FileSink(Path(text), rate_hz=rate_hz, channels=returns)
+        return _file_sink(Path(text or "."), rate_hz=rate_hz, returns=returns)
     if kind == "stage":
         from nightreel.ports.stage import SimulatedStage, StageSink
 
         desk, speed = stage_desk(text, replace(show, rate_hz=rate_hz), sends=returns, returns=returns, link=link)
         return StageSink(SimulatedStage(desk), speed=speed)
     raise ArgumentInvalid(f"'{through}' is nothing to play through", now=f"Write one of: {KINDS}")
+
+
+def _file_sink(folder: Path, *, rate_hz: int, returns: int) -> FrameSink:
+    """One mono file per return, in a folder that may be new."""
+    from nightreel.disk import make_folder_new
+    from nightreel.ports.files import FileSink
+
+    if not folder.is_dir():
+        make_folder_new(folder)
+    paths = [folder / f"return {number:03d}.wav" for number in range(1, returns + 1)]
+    return FileSink(paths, rate_hz=rate_hz, channels=returns)
 
 
 def stage_desk(text: str, show: Show, *, sends: int, returns: int, link: str = "") -> tuple[Desk, float | None]:

@@ -1,0 +1,106 @@
+"""The thread between player and device: renders small blocks and writes them, and sees to the end of it.
+
+The device's own buffer is what a stop has to wait for, so a sink that can fade what it has already been given
+(``fade_out``) is asked to; any other hears the player's own fade.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+
+import numpy as np
+
+from nightreel.errors import NightreelError
+from nightreel.ports.protocols import Duplex, FrameSink
+from nightreel.soundcheck.player import STOP_FADE_S, Player, State
+from nightreel.soundcheck.strip import FloatArray
+
+_BLOCK_S = 0.005
+
+
+class DuplexSink:
+    """A duplex port as a sink; ``heard`` gets what came in, beside what was played at the same time."""
+
+    def __init__(self, duplex: Duplex, heard: Callable[[FloatArray, FloatArray], None] | None = None) -> None:
+        self._duplex = duplex
+        self._heard = heard
+
+    @property
+    def rate_hz(self) -> int:
+        return self._duplex.rate_hz
+
+    @property
+    def channels(self) -> int:
+        return self._duplex.returns
+
+    @property
+    def underruns(self) -> int:
+        return int(getattr(self._duplex, "underruns", 0))
+
+    def start(self) -> None:
+        self._duplex.start()
+
+    def write(self, samples: FloatArray) -> None:
+        block = self._duplex.exchange(samples)
+        if self._heard is not None:
+            self._heard(samples, block.samples)
+
+    def flush(self) -> None:
+        self._duplex.exchange(np.zeros((round(0.1 * self.rate_hz), self.channels), np.float32))
+
+    def stop(self) -> None:
+        self._duplex.stop()
+
+
+class Drive:
+    """Runs a player into a started sink until it is told to leave.
+
+    patient : wait for the disk rather than play silence; for sinks that have no clock of their own (files)
+    """
+
+    def __init__(self, player: Player, sink: FrameSink, *, block_s: float = _BLOCK_S, patient: bool = False) -> None:
+        self._player = player
+        self._sink = sink
+        self._patient = patient
+        self._block_frames = max(16, round(block_s * sink.rate_hz))
+        self._stop_wanted = threading.Event()
+        self._leave = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="nightreel-player", daemon=True)
+        self._thread.start()
+
+    @property
+    def running(self) -> bool:
+        return self._thread.is_alive()
+
+    def stop_now(self) -> None:
+        """Silence within 20 ms of the device's next period. Returns at once."""
+        self._stop_wanted.set()
+
+    def leave(self, timeout_s: float = 5.0) -> None:
+        """Fade, then end the thread. The sink is left to its owner."""
+        self.stop_now()
+        self._leave.set()
+        self._thread.join(timeout_s)
+
+    def _run(self) -> None:
+        try:
+            while True:
+                if self._stop_wanted.is_set():
+                    self._stop_wanted.clear()
+                    self._silence()
+                if self._leave.is_set() and self._player.status().state is not State.STOPPING:
+                    return
+                if self._patient:
+                    self._player.wait_ready()
+                self._sink.write(self._player.render(self._block_frames))
+        except NightreelError as error:
+            self._player.fail(error)
+
+    def _silence(self) -> None:
+        fade_out = getattr(self._sink, "fade_out", None)
+        if fade_out is None:
+            self._player.stop()
+        else:
+            fade_out(STOP_FADE_S)
+            self._player.cut()

@@ -1,6 +1,6 @@
 """A recorded take as a document: facts, journal, tracks, marks, gaps, measured history; opened by every room."""
 
-from nightreel.take.account import Account, compute_account, join_gaps, subtract
+from nightreel.take.account import Account, compute_account, subtract
 from nightreel.take.facts import FACTS_NAME, load_facts, write_facts
 from nightreel.take.find import TAKES_FOLDER, ListedTake, find_take, list_takes, new_take_name
 from nightreel.take.foreign import open_folder
@@ -29,7 +29,6 @@ __all__ = [
     "TrackFile",
     "compute_account",
     "find_take",
-    "join_gaps",
     "list_takes",
     "load_facts",
     "new_take_name",

@@ -10,7 +10,7 @@ from nightreel.errors import NightreelError
 from nightreel.take.facts import facts_from_json, gap_from_json
 from nightreel.take.journal import Journal, Record, RecordKind
 from nightreel.take.model import Alert, TakeFacts, Track, TrackFile
-from nightreel.timeline import Gap, GapCause, Mark, Span, union
+from nightreel.timeline import Gap, GapCause, Mark, Span, join_gaps, union
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,19 +85,6 @@ def compute_account(journal: Journal) -> Account:
         destinations=destinations,
         parts=tuple(parts),
     )
-
-
-def join_gaps(gaps: Iterable[Gap]) -> tuple[Gap, ...]:
-    """Sorted; gaps that touch or overlap and have the same cause and channels become one."""
-    joined: list[Gap] = []
-    by_kind: dict[tuple[GapCause, tuple[int, ...]], list[Span]] = {}
-    for gap in gaps:
-        by_kind.setdefault((gap.cause, gap.channels), []).append(gap.span)
-    for (cause, channels), spans in by_kind.items():
-        joined += [
-            Gap(first_frame=s.first_frame, frames=s.frames, cause=cause, channels=channels) for s in union(spans)
-        ]
-    return tuple(sorted(joined))
 
 
 def subtract(spans: Iterable[Span], without: Iterable[Span]) -> tuple[Span, ...]:

@@ -147,7 +147,8 @@ def _assign(
             if filled[loser]:
                 questions.append(
                     f"Columns {letter(rivals[0])} ('{header[rivals[0]]}') and {letter(loser)} ('{header[loser]}') "
-                    f"could both be the {_in_words(name)}; {letter(rivals[0])} was taken, {letter(loser)} kept in the notes"
+                    f"could both be the {_in_words(name)}; {letter(rivals[0])} was taken, "
+                    f"{letter(loser)} goes to the notes"
                 )
     kept = tuple(place for place in used if first <= place < end and place not in fields and filled[place])
     readings = [

@@ -14,7 +14,6 @@ from nightreel.show.imports.words import find_meaning, plain
 from nightreel.show.inputs import COLUMNS
 from nightreel.show.model import Line
 
-
 _DASHES = ("", "-", "–", "—")
 
 

@@ -26,7 +26,8 @@ from nightreel.units import RATES_HZ, Encoding
 @click.option("--encoding", type=click.Choice([e.value for e in Encoding]), help="Convert to this kind of sample.")
 @click.option("--flac", is_flag=True, help="FLAC instead of WAVE files.")
 @click.option("--plan", "plan_only", is_flag=True, help="Say what would be made, check the places, write nothing.")
-@click.option("--json", "as_json", is_flag=True, help="Print the receipt (or the plan) as JSON.")
+@click.option("--check", is_flag=True, help="PLACE is a package made before: read it and compare every byte.")
+@click.option("--json", "as_json", is_flag=True, help="Print the receipt (or the plan, or the check) as JSON.")
 def command(
     place: Path,
     take: str,
@@ -40,6 +41,7 @@ def command(
     encoding: str | None,
     flac: bool,
     plan_only: bool,
+    check: bool,
     as_json: bool,
 ) -> None:
     """Hand a take over: PLACE is a show folder (TAKE a name or 'last'), a take, or a folder of sound files.
@@ -47,6 +49,10 @@ def command(
     Makes a BagIt package at the first destination, copies it to the others and reads every byte back. Nothing is
     ever overwritten. Interrupted? Run the same command again: it goes on where it was.
     """
+    bar = Bar(on=sys.stderr.isatty() and not as_json)
+    if check:
+        check_package(place, as_json=as_json, bar=bar)
+        return
     from nightreel.errors import ArgumentInvalid
     from nightreel.handover.command import parse_lines, run_handover
     from nightreel.handover.model import Cut, Request
@@ -65,7 +71,6 @@ def command(
         flac=flac,
         mix=mix,
     )
-    bar = Bar(on=sys.stderr.isatty() and not as_json)
     done = run_handover(place, take, request, plan_only=plan_only, tell=bar.tell)
     bar.end()
     if done.outcome is None:
@@ -77,6 +82,42 @@ def command(
         for path in done.receipts:
             if path.suffix == ".html":
                 click.echo(f"  Receipt: {path}")
+
+
+def check_package(folder: Path, *, as_json: bool, bar: Bar) -> None:
+    """Say what is wrong with a package; raises ProofFailed when anything is."""
+    from nightreel.errors import ProofFailed
+    from nightreel.handover.bag import check_bag, require_bag
+    from nightreel.handover.receipt import check_json
+    from nightreel.units import format_size
+
+    total = require_bag(folder)
+    read = 0
+
+    def moved(size_bytes: int) -> None:
+        nonlocal read
+        read += size_bytes
+        bar.tell("reading", min(read, total), total)
+
+    found = check_bag(folder, moved=moved)
+    bar.end()
+    if as_json:
+        click.echo(check_json(folder, found), nl=False)
+    elif found.problems:
+        for problem in found.problems[:20]:
+            click.echo(f"  {problem}")
+        if len(found.problems) > 20:
+            click.echo(f"  and {len(found.problems) - 20} more")
+    if found.problems:
+        if as_json:
+            sys.exit(ProofFailed.exit_status)
+        raise ProofFailed(
+            f"{len(found.problems)} fault{'s' if len(found.problems) > 1 else ''} in this package",
+            where=str(folder),
+            now="Use another copy of it, or hand the take over again",
+        )
+    if not as_json:
+        click.echo(f"Complete and right: {found.files} files, {format_size(found.size_bytes)}, every byte read")
 
 
 class Bar:

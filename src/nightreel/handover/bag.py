@@ -13,7 +13,7 @@ from pathlib import Path
 from types import MappingProxyType
 
 from nightreel.disk import Digests, digest_file
-from nightreel.errors import NightreelError
+from nightreel.errors import ArgumentInvalid, NightreelError
 
 ALGORITHMS = ("sha256", "sha512")
 DECLARATION = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
@@ -61,6 +61,15 @@ class BagCheck:
     files: int
     size_bytes: int
     problems: tuple[str, ...]
+
+
+def require_bag(folder: Path) -> int:
+    """Bytes to read for a check; raises ArgumentInvalid when the folder is no package."""
+    if not (folder / "bagit.txt").is_file() or not (folder / PAYLOAD).is_dir():
+        raise ArgumentInvalid(
+            "this is no package: it holds no bagit.txt and data", where=str(folder), now="Name the package's own folder"
+        )
+    return sum(path.stat().st_size for path in folder.rglob("*") if path.is_file()) or 1
 
 
 def check_bag(folder: Path, *, moved: Callable[[int], None] | None = None) -> BagCheck:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from nightreel import __version__
 from nightreel.disk import write_new_text
+from nightreel.handover.bag import BagCheck
 from nightreel.handover.model import FileKind, Outcome, Plan
 from nightreel.paper import html
 from nightreel.take.model import TakeFacts
@@ -133,6 +134,18 @@ def receipt_json(facts: TakeFacts, outcome: Outcome) -> str:
             }
             for file in outcome.made
         ],
+    }
+    return json.dumps(body, ensure_ascii=False, indent=1) + "\n"
+
+
+def check_json(folder: Path, found: BagCheck) -> str:
+    body = {
+        "format": 1,
+        "package": str(folder),
+        "complete": not found.problems,
+        "files": found.files,
+        "size_bytes": found.size_bytes,
+        "problems": list(found.problems),
     }
     return json.dumps(body, ensure_ascii=False, indent=1) + "\n"
 

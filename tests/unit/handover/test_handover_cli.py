@@ -10,6 +10,8 @@ import pytest
 from tests.unit.handover.small_take import make_show
 
 from nightreel.cli import main
+from nightreel.cli.handover import command
+from nightreel.handover import TOKENS
 
 
 @pytest.fixture
@@ -94,6 +96,35 @@ def test_what_cannot_be_done_is_one_sentence_and_changes_nothing(
     assert "Traceback" not in shown.err
     assert shown.out == ""
     assert tree(tmp_path) == before
+
+
+def test_a_package_can_be_checked_again_and_faults_are_named(
+    show: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    package = tmp_path / "to" / "x"
+    run(show, "--to", tmp_path / "to", "--name", "x", "--lines", "1")
+    capsys.readouterr()
+    assert run(package, "--check") == 0
+    assert "Complete and right: 3 files" in capsys.readouterr().out
+    path = package / "data" / "01 Kick In.wav"
+    path.write_bytes(path.read_bytes()[:-1] + b"\x77")
+    assert run(package, "--check") == 1
+    shown = capsys.readouterr()
+    assert "data/01 Kick In.wav: its bytes are not those that were written" in shown.out
+    assert "1 fault in this package" in shown.err
+    assert run(package, "--check", "--json") == 1
+    assert json.loads(capsys.readouterr().out)["problems"] == [
+        "data/01 Kick In.wav: its bytes are not those that were written"
+    ]
+    assert run(tmp_path, "--check") == 2
+
+
+def test_every_option_and_token_stands_in_the_manual() -> None:
+    manual = (Path(__file__).parents[3] / "docs" / "handover.md").read_text()
+    options = [name for parameter in command.params for name in parameter.opts if name.startswith("--")]
+    assert len(options) > 12
+    assert [name for name in options if f"{name}" not in manual] == []
+    assert [token for token in TOKENS if f"`{{{token}}}`" not in manual] == []
 
 
 def test_a_folder_of_files_of_others_can_be_handed_over(show: Path, tmp_path: Path) -> None:

@@ -76,6 +76,21 @@ def _jack(wish: SourceWish) -> SourceSetup:
     return SourceSetup(open=open_jack)
 
 
+def _aes67(wish: SourceWish) -> SourceSetup:
+    """``aes67:FOLDER`` or ``aes67:FILE.sdp``; ``@ADDRESS`` or ``@ADDRESS,ADDRESS`` choose the network cards."""
+    path, _, cards = wish.text.partition("@")
+
+    def open_network() -> FrameSource:
+        from nightreel.ports.aes67.files import load_streams, require_channels
+        from nightreel.ports.aes67.source import NetworkSource
+
+        streams = load_streams(wish.show_folder / path)
+        require_channels(streams, channels=wish.channels, rate_hz=wish.rate_hz)
+        return NetworkSource(streams, interfaces=cards.split(",") if cards else ("", ""))
+
+    return SourceSetup(open=open_network)
+
+
 def _files(wish: SourceWish) -> SourceSetup:
     """A folder of sound files, one channel a file's channel, played as fast as it can be written."""
 
@@ -100,7 +115,7 @@ def _network(wish: SourceWish) -> SourceSetup:
 
 
 def _stage(wish: SourceWish) -> SourceSetup:
-    """``stage:demo`` is the demo's band; ``stage:demo@8`` eight times as fast as real time, ``@max`` without waiting."""
+    """``stage:demo`` is the demo's band; ``stage:demo@8`` eight times as fast as real time, ``@max`` never waits."""
     name, _, speed_text = wish.text.partition("@")
     try:
         speed = None if speed_text == "max" else float(speed_text or 1.0)
@@ -138,6 +153,7 @@ def _python(wish: SourceWish) -> SourceSetup:
 register("device", _device)
 register("jack", _jack)
 register("net", _network)
+register("aes67", _aes67)
 register("files", _files)
 register("stage", _stage)
 register("python", _python)

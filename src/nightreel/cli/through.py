@@ -17,7 +17,7 @@ from nightreel.show.model import Show
 if TYPE_CHECKING:
     from nightreel.ports.desk import Desk
 
-KINDS = "device:NAME, jack:CLIENT, stage, or for playing files:FOLDER"
+KINDS = "device:NAME, jack:CLIENT, aes67:SENDS+RETURNS, stage, or for playing files:FOLDER"
 _FAULT = re.compile(r"^(?P<name>[a-z]+)=(?P<first>\d+)(?:(?:\+|>)(?P<second>\d+))?(?::(?P<value>-?\d+(?:\.\d+)?))?$")
 
 
@@ -37,6 +37,15 @@ def open_duplex(through: str, show: Show, *, sends: int, returns: int, link: str
 
         desk, speed = stage_desk(text, show, sends=sends, returns=returns, link=link)
         return StageDuplex(SimulatedStage(desk), speed=speed)
+    if kind == "aes67":
+        from nightreel.ports.aes67.duplex import NetworkDuplex
+        from nightreel.ports.aes67.files import load_streams, require_channels
+
+        heard, spoken, cards = network_streams(text)
+        to_us, from_us = load_streams(heard), load_streams(spoken)
+        require_channels(to_us, channels=sends, rate_hz=show.rate_hz)
+        require_channels(from_us, channels=returns, rate_hz=show.rate_hz)
+        return NetworkDuplex(to_us, from_us, interfaces=cards)
     raise ArgumentInvalid(f"'{through}' is nothing to check lines through", now=f"Write one of: {KINDS}")
 
 
@@ -70,6 +79,17 @@ def _file_sink(folder: Path, *, rate_hz: int, returns: int) -> FrameSink:
         make_folder_new(folder)
     paths = [folder / f"return {number:03d}.wav" for number in range(1, returns + 1)]
     return FileSink(paths, rate_hz=rate_hz, channels=returns)
+
+
+def network_streams(text: str) -> tuple[Path, Path, tuple[str, ...]]:
+    """``SENDS+RETURNS[@CARD,CARD]``: SDP files or folders of the desk's flows and of ours, and the network cards."""
+    paths, _, cards = text.partition("@")
+    heard, plus, spoken = paths.partition("+")
+    if not plus or not heard or not spoken:
+        raise ArgumentInvalid(
+            f"'aes67:{text}' does not name both ways", now="Write aes67:FOLDER-OF-SENDS+FOLDER-OF-RETURNS"
+        )
+    return Path(heard), Path(spoken), tuple(cards.split(",")) if cards else ("", "")
 
 
 def stage_desk(text: str, show: Show, *, sends: int, returns: int, link: str = "") -> tuple[Desk, float | None]:

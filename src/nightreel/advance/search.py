@@ -1,0 +1,308 @@
+"""The fewest cuts: an exact search for runs of lines in holes of free ports.
+
+The lines are walked in order; each step ends a run somewhere and puts it into a hole. Holes that are alike (kind, size,
+odd or even start, what lies in them) count as one, so a state is a small multiset. Three things make the answer exact:
+
+- a lower bound on what is still to come (cuts that stereo parity forces, cuts that the sizes of the holes force);
+- a depth-first search with a budget that begins at the bound and rises by one: the first plan found is the best;
+- a memory of what was tried and failed.
+
+Each budget may try ``work_limit`` runs. Where that is not enough, a beam search gives a good plan, and the result
+holds the bound that was proven, so that the sheet can say 'at most 2 more than any plan needs' and not 'the fewest'.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from nightreel.advance.pack import Atom, Fill, Hole, Kind, Packing, Run, arrange, cells_of, cut_cost
+from nightreel.errors import PlanImpossible
+
+WORK_LIMIT = 12_000
+BEAM = 2
+_NEVER = 10**9
+
+
+class Place(NamedTuple):
+    """Holes alike: what distinguishes one hole from another for the rest of the search."""
+
+    both: bool
+    size: int
+    starts_odd: bool
+    cells: int
+    fill: Fill
+
+
+State = tuple[tuple[Place, int], ...]  # (place, how many), sorted
+
+
+class Step(NamedTuple):
+    """A run of the atoms from ``start`` to ``end`` (exclusive) into a hole that looked like ``place``."""
+
+    start: int
+    end: int
+    place: Place
+    after: Place
+
+
+def pack(atoms: Sequence[Atom], holes: Sequence[Hole], *, work_limit: int = WORK_LIMIT, beam: int = BEAM) -> Packing:
+    """The packing with the least cost (:func:`~nightreel.advance.pack.cut_cost`); earlier holes first among equals.
+
+    Raises PlanImpossible when the atoms do not fit at all.
+    """
+    if not atoms:
+        return Packing(runs=(), cost=0, bound=0)
+    search = _Search(tuple(atoms), tuple(holes), work_limit)
+    start = _state([_place(hole) for hole in holes])
+    least = search.least(0, start)
+    if least is None:
+        raise PlanImpossible(
+            f"{sum(a.size for a in atoms)} lines do not fit into {sum(h.size for h in holes)} free ports",
+            now="Free some ports, add a link or leave lines out",
+        )
+    proven = True
+    worst = sum(search.cut)
+    for budget in range(least, worst + 1):
+        outcome = search.within(start, budget)
+        if outcome:
+            return search.packing(outcome, bound=search.cost(outcome))
+        if outcome is None:
+            proven = False
+            break
+        least = budget + 1
+    if proven:
+        raise PlanImpossible(
+            "the stereo pairs find no two free ports side by side, odd and even",
+            now="Free some ports, add a link, or let some pairs lie apart",
+        )
+    steps = search.beam(start, beam) or search.beam(start, 8 * beam)
+    if steps is None:
+        return Packing(runs=_one_by_one(search.atoms, search.holes), cost=worst, bound=least)
+    better = search.within(start, search.cost(steps) - 1)
+    if better == []:  # nothing is cheaper: the beam's plan is the best
+        least = search.cost(steps)
+    return search.packing(better or steps, bound=least)
+
+
+def _place(hole: Hole) -> Place:
+    return Place(hole.kind is Kind.BOTH, hole.size, hole.first % 2 == 1, cells_of(hole), Fill())
+
+
+def _state(places: Sequence[Place]) -> State:
+    counts: dict[Place, int] = {}
+    for place in places:
+        counts[place] = counts.get(place, 0) + 1
+    return tuple(sorted(counts.items()))
+
+
+def _moved(state: State, before: Place, after: Place) -> State:
+    counts = dict(state)
+    counts[before] -= 1
+    if not counts[before]:
+        del counts[before]
+    counts[after] = counts.get(after, 0) + 1
+    return tuple(sorted(counts.items()))
+
+
+class _Search:
+    """The lines of one search and what is known about them beforehand."""
+
+    def __init__(self, atoms: tuple[Atom, ...], holes: tuple[Hole, ...], work_limit: int) -> None:
+        self.atoms = atoms
+        self.holes = holes
+        self.work_limit = work_limit
+        self.work = 0
+        self.failed: dict[tuple[int, State], int] = {}
+        count = len(atoms)
+        self.cut = [0] + [cut_cost(atoms[k - 1], atoms[k]) for k in range(1, count)] + [0]
+        self.joined = [False] + [atoms[k].number == atoms[k - 1].number + atoms[k - 1].size for k in range(1, count)]
+        # Sums over the atoms from k on.
+        self.lines_left = [0] * (count + 1)
+        self.both_left = [0] * (count + 1)
+        self.pairs_left = [0] * (count + 1)
+        self.breaks_left = [0] * (count + 1)  # runs that begin for nothing, after the one that begins at k
+        self.cheapest = [0] * (count + 1)  # the cheapest cut after k
+        for k in range(count - 1, -1, -1):
+            last = k + 1 == count
+            self.lines_left[k] = self.lines_left[k + 1] + atoms[k].size
+            self.both_left[k] = self.both_left[k + 1] + (atoms[k].size if atoms[k].both else 0)
+            self.pairs_left[k] = self.pairs_left[k + 1] + (atoms[k].size == 2)
+            self.breaks_left[k] = self.breaks_left[k + 1] + (not last and not self.joined[k + 1])
+            costs = [c for c in (0 if last else self.cut[k + 1], self.cheapest[k + 1]) if c]
+            self.cheapest[k] = min(costs, default=0)
+        self.parity_cost = self._parity_costs()
+
+    def cost(self, steps: Sequence[Step]) -> int:
+        return sum(self.cut[step.end] for step in steps)
+
+    def within(self, start: State, budget: int) -> list[Step] | None:
+        """A plan of at most this cost; an empty one when there is none, None when the limit ended the search."""
+        self.work = 0
+        self.failed.clear()
+        steps: list[Step] = []
+        found = self._descend(0, start, budget, steps)
+        return None if found is None else steps if found else []
+
+    def _descend(self, at: int, state: State, budget: int, steps: list[Step]) -> bool | None:
+        if at == len(self.atoms):
+            return True
+        key = (at, state)
+        if self.failed.get(key, -1) >= budget:
+            return False
+        for step in self._steps(at, state):
+            self.work += 1
+            if self.work > self.work_limit:
+                return None
+            left = budget - self.cut[step.end]
+            if left < 0:
+                continue
+            after = _moved(state, step.place, step.after)
+            least = self.least(step.end, after)
+            if least is None or least > left:
+                continue
+            steps.append(step)
+            found = self._descend(step.end, after, left, steps)
+            if found or found is None:
+                return found
+            steps.pop()
+        self.failed[key] = budget
+        return False
+
+    def beam(self, start: State, width: int) -> list[Step] | None:
+        """A good plan: at each line only the ``width`` most promising states go on. None where all paths end."""
+        count = len(self.atoms)
+        waiting: list[dict[State, tuple[int, list[Step]]]] = [{} for _ in range(count + 1)]
+        waiting[0][start] = (0, [])
+        for at in range(count):
+            ranked = []
+            for state, (cost, steps) in waiting[at].items():
+                least = self.least(at, state)
+                if least is not None:
+                    ranked.append((cost + least, cost, state, steps))
+            ranked.sort(key=lambda item: item[:3])
+            for _, cost, state, steps in ranked[:width]:
+                for step in self._steps(at, state):
+                    after = _moved(state, step.place, step.after)
+                    spent = cost + self.cut[step.end]
+                    known = waiting[step.end].get(after)
+                    if known is None or spent < known[0]:
+                        waiting[step.end][after] = (spent, [*steps, step])
+            waiting[at].clear()
+        finished = min(waiting[count].values(), key=lambda item: item[0], default=None)
+        return finished[1] if finished else None
+
+    def _steps(self, at: int, state: State) -> list[Step]:
+        """Every run that can begin here: the longest first, among equals the one that leaves the least room."""
+        found = []
+        for place, _ in state:
+            if place.fill.length < place.size:
+                found.extend(self._extents(at, place))
+        found.sort(key=lambda s: (-s.end, s.place.size - s.after.fill.used(s.place.starts_odd)))
+        return found
+
+    def _extents(self, at: int, place: Place) -> list[Step]:
+        found = []
+        length = 0
+        begins_odd: bool | None = None
+        for k in range(at, len(self.atoms)):
+            atom = self.atoms[k]
+            if (k > at and not self.joined[k]) or (atom.both and not place.both):
+                break
+            if atom.size == 2:
+                needed = length % 2 == 0  # the pair's first line has to land on an odd port
+                if begins_odd is not None and begins_odd != needed:
+                    break
+                begins_odd = needed
+            length += atom.size
+            filled = place.fill.plus(length, begins_odd)
+            if filled.used(place.starts_odd) > place.size:
+                break
+            found.append(Step(at, k + 1, place, place._replace(fill=filled)))
+        return found
+
+    def least(self, at: int, state: State) -> int | None:
+        """What the lines from ``at`` on cost at least when a new run starts there; None when they cannot fit."""
+        if at == len(self.atoms):
+            return 0
+        rooms = []
+        room_all = room_both = cells = 0
+        for place, count in state:
+            room = place.size - place.fill.length
+            if room <= 0:
+                continue
+            rooms.append((room, count))
+            room_all += room * count
+            room_both += room * count if place.both else 0
+            # A pair needs a whole odd-even cell: as many as there were, less what is certainly gone.
+            cells += min(place.cells, room // 2) * count
+        left = self.lines_left[at]
+        if room_all < left or room_both < self.both_left[at] or cells < self.pairs_left[at]:
+            return None
+        rooms.sort(reverse=True)
+        runs = 0
+        for room, count in rooms:
+            needed = min(count, -(-left // room))
+            runs += needed
+            left -= needed * room
+            if left <= 0:
+                break
+        cuts = max(0, runs - 1 - self.breaks_left[at])
+        return max(self.parity_cost[at], cuts * self.cheapest[at])
+
+    def _parity_costs(self) -> list[int]:
+        """Least cost of the cuts that pairs force, were there room everywhere, by the atom a new run starts at."""
+        count = len(self.atoms)
+        # by the run's shift (port less line) modulo 2 where a pair has fixed it, else None
+        table: list[dict[int | None, int]] = [{} for _ in range(count + 1)]
+        table[count] = {None: 0, 0: 0, 1: 0}
+        for k in range(count - 1, -1, -1):
+            atom = self.atoms[k]
+            wanted = (1 - atom.number) % 2 if atom.size == 2 else None
+            for shift in (None, 0, 1):
+                if wanted is None or shift is None or shift == wanted:
+                    cutting = self.cut[k + 1] + table[k + 1][None]
+                    onward = table[k + 1][shift if wanted is None else wanted]
+                    stays = k + 1 < count and self.joined[k + 1]
+                    table[k][shift] = min(cutting, onward) if stays else cutting
+                else:
+                    table[k][shift] = _NEVER
+        return [table[k][None] for k in range(count + 1)]
+
+    def packing(self, steps: Sequence[Step], *, bound: int) -> Packing:
+        """The steps on real ports: of holes alike the earliest is taken."""
+        holes = [(_place(hole), hole) for hole in self.holes]
+        content: list[list[tuple[int, int, bool | None]]] = [[] for _ in holes]
+        for step in steps:
+            index = next(k for k, (place, _) in enumerate(holes) if place == step.place)
+            holes[index] = (step.after, holes[index][1])
+            length = 0
+            begins_odd: bool | None = None
+            for atom in self.atoms[step.start : step.end]:
+                begins_odd = length % 2 == 0 if atom.size == 2 else begins_odd
+                length += atom.size
+            content[index].append((self.atoms[step.start].number, length, begins_odd))
+        runs = [run for (_, hole), waiting in zip(holes, content, strict=True) for run in arrange(hole, waiting)]
+        return Packing(runs=tuple(sorted(runs, key=lambda r: r.line)), cost=self.cost(steps), bound=bound)
+
+
+def _one_by_one(atoms: Sequence[Atom], holes: Sequence[Hole]) -> tuple[Run, ...]:
+    """The last resort: pairs first into whole cells, then single lines into what is left."""
+    open_ports = {(hole.kind, hole.link, n): None for hole in holes for n in range(hole.first, hole.first + hole.size)}
+    runs: list[Run] = []
+    for atom in sorted(atoms, key=lambda a: (-a.size, not a.both, a.number)):
+        # What needs one way only leaves the ports that serve both to the others.
+        for kind, link, n in sorted(open_ports, key=lambda p: (not atom.both) and p[0] is Kind.BOTH):
+            if atom.both and kind is not Kind.BOTH:
+                continue
+            if atom.size == 2 and (n % 2 == 0 or (kind, link, n + 1) not in open_ports):
+                continue
+            for step in range(atom.size):
+                del open_ports[kind, link, n + step]
+            runs.append(Run(line=atom.number, lines=atom.size, link=link, port=n))
+            break
+        else:
+            raise PlanImpossible(
+                f"line {atom.number} finds no free port", now="Free some ports, add a link or leave lines out"
+            )
+    return tuple(sorted(runs, key=lambda r: r.line))

@@ -21,6 +21,7 @@ from nightreel.show.model import Role
 from nightreel.signal.meters import LineMeters
 from nightreel.take import Take
 from nightreel.timeline import Span
+from nightreel.units import Encoding
 
 TARGET_LUFS = -18.0  # quiet enough that live dynamics reach it without a limiter (our choice, no published source)
 HEADROOM_DBTP = -1.0  # EBU R 128
@@ -108,8 +109,11 @@ def _mixed(take: Take, lines: tuple[int, ...], weights: FloatArray, span: Span, 
         for first in range(0, span.frames, BLOCK_FRAMES):
             yield np.zeros((min(BLOCK_FRAMES, span.frames - first), 2), np.float32)
         return
+    may_hold_nan = take.facts.encoding is Encoding.FLOAT32
     for block in float_blocks(take, lines, span, rate_hz=rate_hz):
-        yield np.ascontiguousarray(np.nan_to_num(block, nan=0.0, posinf=0.0, neginf=0.0) @ weights)
+        if may_hold_nan:
+            block = np.nan_to_num(block, nan=0.0, posinf=0.0, neginf=0.0)
+        yield np.ascontiguousarray(block @ weights)
 
 
 def _loudness(take: Take, plan: Plan, moved: Callable[[int], None] | None) -> dict[int, float]:

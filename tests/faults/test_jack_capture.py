@@ -154,9 +154,12 @@ def test_nothing_is_lost_while_another_thread_holds_the_interpreter_lock(make_so
     ran = [at_s for at_s in after_s if before_s[0] + 0.05 < at_s < before_s[1] - 0.05]
     assert ticks
     assert not ran, "Python ran meanwhile: the lock was not held, and nothing is proven"
-    _, missing, played = check_against_band(samples, gaps, players)
-    # Whatever is missing, the server had skipped for everybody: nothing that the band played is missing.
-    assert not (missing & played).any()
+    check_against_band(samples, gaps, players)
+    # Whatever is missing the server had skipped, for everybody or (without real-time scheduling) for us. That is some
+    # periods; a callback that waited for the lock would miss the time for which it was held.
+    assert {gap.cause for gap in gaps} <= {GapCause.SERVER_SKIPPED}
+    assert sum(gap.frames for gap in gaps) < 0.5 * RATE_HZ
+    assert max((gap.frames for gap in gaps), default=0) < 0.2 * RATE_HZ
 
 
 def test_a_reader_that_stalls_longer_than_the_ring_gets_one_gap_and_stays_aligned(make_source, players):

@@ -10,10 +10,11 @@ import math
 from typing import Any
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
 from nightreel.errors import ArgumentInvalid
-from nightreel.ports.desk import Desk, DeskPath, Origin
+from nightreel.ports.desk import Desk, Origin
 from nightreel.ports.protocols import FloatArray
 from nightreel.units import amplitude_from_db
 
@@ -23,6 +24,35 @@ FULL_SCALE_24 = 2.0**23
 TAPS = 32
 SLACK_FRAMES = 512
 BAND_ORDER = 2
+
+
+@njit(cache=True, nogil=True)
+def store_rows(rows, start, block):  # type: ignore[no-untyped-def]
+    """Block (frames, ports) into the ring, one row a port; the ring's length is a power of two."""
+    mask = rows.shape[1] - 1
+    for port in range(rows.shape[0]):
+        for frame in range(block.shape[0]):
+            rows[port, (start + frame) & mask] = block[frame, port]
+
+
+@njit(cache=True, nogil=True)
+def add_paths(mixed, rows, start, places, gains):  # type: ignore[no-untyped-def]
+    """``mixed[frame, send] += gain * rows[port, start + frame - latency]`` for each path; silence before frame 0."""
+    mask = rows.shape[1] - 1
+    for path in range(places.shape[0]):
+        port, send, latency = places[path]
+        gain = gains[path]
+        for frame in range(max(0, latency - start), mixed.shape[0]):
+            mixed[frame, send] += gain * rows[port, (start + frame - latency) & mask]
+
+
+@njit(cache=True, nogil=True)
+def convert(mixed):  # type: ignore[no-untyped-def]
+    """What a 24-bit converter leaves, in place: whole steps of 1 / 2^23 within full scale."""
+    for frame in range(mixed.shape[0]):
+        for send in range(mixed.shape[1]):
+            step = np.rint(np.float64(mixed[frame, send]) * FULL_SCALE_24)
+            mixed[frame, send] = min(max(step, -FULL_SCALE_24), FULL_SCALE_24 - 1.0) / FULL_SCALE_24
 
 
 class SimulatedStage:
@@ -37,9 +67,8 @@ class SimulatedStage:
     def __init__(self, desk: Desk) -> None:
         self.desk = desk
         self.position = 0  # frames processed so far
-        self._paths = desk.paths()
-        self._gains = [np.float32(p.polarity * amplitude_from_db(p.gain_db)) for p in self._paths]
-        longest = max((p.latency_frames for p in self._paths), default=0)
+        self._tables = {origin: _table(desk, origin) for origin in Origin}
+        longest = max((p.latency_frames for p in desk.paths()), default=0)
         self._rings = {
             Origin.SOCKET: _DelayRing(desk.sockets, longest),
             Origin.RETURN: _DelayRing(desk.returns, longest),
@@ -67,8 +96,7 @@ class SimulatedStage:
         for ring in self._rings.values():
             ring.ensure(longest)
         self.desk = desk
-        self._paths = desk.paths()
-        self._gains = [np.float32(p.polarity * amplitude_from_db(p.gain_db)) for p in self._paths]
+        self._tables = {origin: _table(desk, origin) for origin in Origin}
         self._noise = _Noise(desk)
         self._bands = _Bands(desk)
 
@@ -89,6 +117,8 @@ class SimulatedStage:
         ArgumentInvalid : both None, unequal lengths, or a wrong number of channels
         """
         frames = self._agreed_frames(inputs, returns)
+        inputs = None if inputs is None else np.ascontiguousarray(inputs, dtype=np.float32)
+        returns = None if returns is None else np.ascontiguousarray(returns, dtype=np.float32)
         sends = np.zeros((frames, self.desk.sends), dtype=np.float32)
         for first in range(0, frames, CHUNK_FRAMES):
             end = min(first + CHUNK_FRAMES, frames)
@@ -111,15 +141,23 @@ class SimulatedStage:
         return int(lengths.pop())
 
     def _mix(self, frames: int) -> FloatArray:
-        lanes = np.zeros((self.desk.sends, frames), dtype=np.float32)
-        for path, gain in zip(self._paths, self._gains, strict=True):
-            self._rings[path.origin].add_delayed(lanes[path.send], path, gain)
-        mixed = np.ascontiguousarray(lanes.T)
+        mixed = np.zeros((frames, self.desk.sends), dtype=np.float32)
+        for origin, table in self._tables.items():
+            self._rings[origin].add_paths(mixed, *table)
         self._bands.apply(mixed)
         if self._clock:
             mixed = self._clock.resample(mixed)
         self._noise.add(mixed)
-        return _convert(mixed)
+        convert(mixed)
+        return mixed
+
+
+def _table(desk: Desk, origin: Origin) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
+    """The desk's paths from sockets or returns as arrays: (port, send, latency in frames), and gain with polarity."""
+    paths = [path for path in desk.paths() if path.origin is origin]
+    places = np.array([(p.port, p.send, p.latency_frames) for p in paths], dtype=np.int64).reshape(-1, 3)
+    gains = np.array([p.polarity * amplitude_from_db(p.gain_db) for p in paths], dtype=np.float32)
+    return places, gains
 
 
 class _DelayRing:
@@ -129,6 +167,7 @@ class _DelayRing:
         self._written = 0
         self._last = 0
         self._rows = np.zeros((ports, self._size_for(longest_frames)), dtype=np.float32)
+        self._empty = np.zeros((CHUNK_FRAMES, ports), dtype=np.float32)
 
     @staticmethod
     def _size_for(longest_frames: int) -> int:
@@ -146,26 +185,13 @@ class _DelayRing:
         self._rows = grown
 
     def push(self, block: FloatArray | None, frames: int) -> None:
-        for first, end, at in self._pieces(self._written, frames):
-            self._rows[:, at : at + end - first] = 0.0 if block is None else block[first:end].T
+        store_rows(self._rows, self._written, self._empty[:frames] if block is None else block)
         self._written += frames
         self._last = frames
 
-    def add_delayed(self, lane: FloatArray, path: DeskPath, gain: np.float32) -> None:
-        start = self._written - self._last - path.latency_frames
-        skip = max(0, -start)  # before the first frame there is silence
-        if skip >= self._last:
-            return
-        row = self._rows[path.port]
-        for first, end, at in self._pieces(start + skip, self._last - skip):
-            lane[skip + first : skip + end] += gain * row[at : at + end - first]
-
-    def _pieces(self, start: int, frames: int) -> list[tuple[int, int, int]]:
-        """(first, end, place in the ring) of the one or two contiguous runs."""
-        size = self._rows.shape[1]
-        at = start % size
-        run = min(frames, size - at)
-        return [(0, run, at)] + ([(run, frames, 0)] if run < frames else [])
+    def add_paths(self, mixed: FloatArray, places: NDArray[np.int64], gains: NDArray[np.float32]) -> None:
+        """Add each path (port, send, latency in frames; gain) of the frames pushed last."""
+        add_paths(mixed, self._rows, self._written - self._last, places, gains)
 
 
 class _Noise:
@@ -241,10 +267,3 @@ class _UnlockedClock:
         self._kept = stretch[frames:]
         self._position += frames
         return resampled.astype(np.float32)
-
-
-def _convert(mixed: FloatArray) -> FloatArray:
-    """What a 24-bit converter leaves: whole steps of 1 / 2^23 within full scale."""
-    steps = np.rint(mixed.astype(np.float64) * FULL_SCALE_24)
-    converted: FloatArray = (np.clip(steps, -FULL_SCALE_24, FULL_SCALE_24 - 1.0) / FULL_SCALE_24).astype(np.float32)
-    return converted

@@ -80,3 +80,31 @@ def test_a_journal_keeps_every_synced_line(tmp_path: Path) -> None:
     journal.append(b"lost\n")
     disk.cut_power()
     assert (tmp_path / "j").read_bytes() == b"kept\n"
+
+
+def test_what_a_failed_sync_covered_is_lost_although_a_later_sync_succeeds(tmp_path: Path) -> None:
+    disk = FaultyDisk.failing_at(4)
+    file = disk.create(tmp_path / "a")
+    disk.sync_folder(tmp_path)
+    file.write_at(0, b"first ")
+    file.write_at(6, b"doomed")
+    with pytest.raises(DiskTrouble):
+        file.sync()
+    file.write_at(12, b"third")
+    file.sync()
+    disk.cut_power(keep=1.0)
+    assert (tmp_path / "a").read_bytes() == bytes(12) + b"third"
+
+
+def test_a_journal_writes_again_what_a_failed_sync_dropped(tmp_path: Path) -> None:
+    disk = FaultyDisk.failing_at(5)
+    journal = AppendFile(tmp_path / "j", disk=disk)
+    journal.append(b"one\n")
+    journal.sync()
+    journal.append(b"two\n")
+    with pytest.raises(DiskTrouble):
+        journal.sync()
+    journal.append(b"three\n")
+    journal.sync()
+    disk.cut_power()
+    assert (tmp_path / "j").read_bytes() == b"one\ntwo\nthree\n"

@@ -104,6 +104,25 @@ def test_a_power_cut_after_any_call_leaves_what_was_promised(tmp_path: Path, kee
     assert lost_something, "the fault was never felt: this test proves nothing"
 
 
+def test_no_checkpoint_is_believed_after_a_sync_has_failed(tmp_path: Path) -> None:
+    """Linux drops what it could not write and then reports success; so the writer does not ask again."""
+    path = tmp_path / "a.wav"
+    disk = FaultyDisk()
+    writer = WaveWriter.create(path, FMT, disk=disk)
+    writer.write(SAMPLES[:100])
+    assert writer.checkpoint() == 100
+    writer.write(SAMPLES[100:200])
+    disk.fail_next()
+    with pytest.raises(DiskTrouble):
+        writer.checkpoint()
+    writer.write(SAMPLES[200:300])
+    for step in (writer.checkpoint, writer.sync_samples, lambda: writer.claim(300), writer.close):
+        with pytest.raises(DiskTrouble, match="failure"):
+            step()
+    disk.cut_power(keep=1.0)
+    assert np.array_equal(heard_by_libsndfile(path), STORED[:100])
+
+
 def _ours(path: Path) -> np.ndarray:
     with WaveReader(path) as reader:
         return reader.read(0, reader.frames_present)

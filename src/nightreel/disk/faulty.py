@@ -5,7 +5,8 @@ order in which they happen; the faults are a string with one letter a call, afte
 
     ``.`` works   ``E`` errs (EIO)   ``F`` full: writes half, then ENOSPC   ``W`` waits ``stall_s``, then works
 
-Drives write sectors of 512 bytes whole: an overwrite that stays within one is never cut in half.
+Drives write sectors of 512 bytes whole: an overwrite that stays within one is never cut in half. A sync that fails
+dooms what was not durable before it, as on Linux: a later sync succeeds and does not bring it back.
 """
 
 from __future__ import annotations
@@ -17,11 +18,13 @@ import threading
 import time
 from collections import Counter
 from dataclasses import dataclass, field
+from enum import Enum, auto
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from nightreel.disk.real import RealDisk
 from nightreel.disk.storage import OpenFile, trouble
+from nightreel.errors import DiskTrouble
 
 if TYPE_CHECKING:
     from typing_extensions import Buffer
@@ -29,14 +32,21 @@ if TYPE_CHECKING:
 SECTOR_BYTES = 512
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+class _Fate(Enum):
+    OPEN = auto()  # may or may not reach the drive
+    DURABLE = auto()
+    DOOMED = auto()
+
+
+@dataclass(slots=True, kw_only=True)
 class _Change:
-    """One unsynced change of a file: what stood there, what was put there. ``data`` None means: length set."""
+    """One change of a file: what stood there, what was put there. ``data`` None means: length set."""
 
     offset: int
     before: bytes
     size_before: int
     data: bytes | None
+    fate: _Fate = _Fate.OPEN
 
 
 @dataclass(slots=True)
@@ -70,6 +80,11 @@ class FaultyDisk:
     def calls_made(self) -> int:
         return self.calls.total()
 
+    def fail_next(self, letter: str = "E") -> None:
+        """The next call of all has this fault; after it everything works."""
+        with self._lock:
+            self._faults, self._forever = "." * self.calls_made + letter, False
+
     def heal(self) -> None:
         """From now on everything works."""
         with self._lock:
@@ -90,7 +105,7 @@ class FaultyDisk:
                 if not ledger.name_durable and chance.random() >= keep:
                     path.unlink()
                     continue
-                _replay(path, ledger.changes, [c for c in ledger.changes if chance.random() < keep])
+                _replay(path, ledger.changes, [c for c in ledger.changes if _survives(c, chance, keep)])
 
     # --- the Disk protocol
 
@@ -174,9 +189,14 @@ class FaultyDisk:
         )
         self._ledgers[file.path].changes.append(change)
 
-    def forget(self, path: Path) -> None:
-        if path in self._ledgers:
-            self._ledgers[path].changes.clear()
+    def settle(self, path: Path, fate: _Fate) -> None:
+        """What a sync decided about the changes before it."""
+        ledger = self._ledgers.get(path, _Ledger())
+        for change in ledger.changes:
+            if change.fate is _Fate.OPEN:
+                change.fate = fate
+        if all(change.fate is _Fate.DURABLE for change in ledger.changes):
+            ledger.changes.clear()
 
 
 class _FaultyFile:
@@ -214,10 +234,14 @@ class _FaultyFile:
             self._file.truncate(size_bytes)
 
     def sync(self) -> None:
-        self._disk.meet("sync", self.path)
+        try:
+            self._disk.meet("sync", self.path)
+        except DiskTrouble:
+            self._disk.settle(self.path, _Fate.DOOMED)
+            raise
         with self._disk._lock:
             self._file.sync()
-            self._disk.forget(self.path)
+            self._disk.settle(self.path, _Fate.DURABLE)
 
     def close(self) -> None:
         self._file.close()
@@ -227,6 +251,11 @@ class _FaultyFile:
         if offset // SECTOR_BYTES == (offset + size_bytes - 1) // SECTOR_BYTES and offset < self.size_bytes():
             return 0
         return size_bytes // 2
+
+
+def _survives(change: _Change, chance: random.Random, keep: float) -> bool:
+    lucky = chance.random() < keep
+    return change.fate is _Fate.DURABLE or (change.fate is _Fate.OPEN and lucky)
 
 
 def _replay(path: Path, changes: list[_Change], survivors: list[_Change]) -> None:

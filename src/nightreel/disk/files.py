@@ -103,6 +103,8 @@ class AppendFile:
     def __init__(self, path: Path, *, new: bool = True, disk: Disk = _REAL) -> None:
         self._file = disk.create(path) if new else disk.open(path)
         self._end = 0 if new else self._file.size_bytes()
+        self._unsynced = bytearray()
+        self._sync_failed = False
         if new:
             try:
                 disk.sync_folder(path.parent)
@@ -121,9 +123,22 @@ class AppendFile:
     def append(self, data: bytes) -> None:
         self._file.write_at(self._end, data)
         self._end += len(data)
+        self._unsynced += data
 
     def sync(self) -> None:
-        self._file.sync()
+        """Make durable what was appended. After a failure the next call writes all of it again first.
+
+        Linux drops what it could not write and then reports success: a second sync alone would prove nothing.
+        """
+        if self._sync_failed:
+            self._file.write_at(self._end - len(self._unsynced), self._unsynced)
+        try:
+            self._file.sync()
+        except BaseException:
+            self._sync_failed = True
+            raise
+        self._sync_failed = False
+        self._unsynced.clear()
 
     def close(self) -> None:
         self._file.close()

@@ -24,6 +24,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from nightreel.disk import Disk, RealDisk
+from nightreel.errors import NightreelError
 from nightreel.units import Encoding
 from nightreel.wave.bext import Bext
 from nightreel.wave.chunks import DS64_BYTES, RF64, chunk_bytes
@@ -81,6 +82,8 @@ class WaveWriter:
         self._data_bytes = 0
         self._clipped = 0
         self._closed = False
+        self._durable_bytes = 0
+        self._sync_trouble: NightreelError | None = None
         # Checkpoints claim an even number of bytes, so that no pad byte is needed where the next sample will go.
         self._step_bytes = math.lcm(format.frame_bytes, 2)
         self._file = disk.create(path)
@@ -166,18 +169,26 @@ class WaveWriter:
         """
         frames = self.sync_samples()
         self.claim(frames)
-        self._file.sync()
+        self._sync()
         return frames
 
     def sync_samples(self) -> int:
-        """First half of a checkpoint: returns the frames that are durable now and may be claimed."""
+        """First half of a checkpoint: returns the frames that are durable now and may be claimed.
+
+        Once a sync has failed, every later one is refused with the same trouble: Linux drops what it could not write
+        and then reports success, so that no later sync can vouch for those bytes. Go on with a new file.
+        """
         data_bytes = self._data_bytes // self._step_bytes * self._step_bytes
-        self._file.sync()
+        self._sync()
+        self._durable_bytes = data_bytes
         return data_bytes // self._format.frame_bytes
 
     def claim(self, frames: int) -> None:
         """Second half: write the sizes for ``frames`` into the header (made durable by the next sync)."""
-        self._write_sizes(frames * self._format.frame_bytes, tail_bytes=0)
+        data_bytes = frames * self._format.frame_bytes
+        if self._sync_trouble is not None and data_bytes > self._durable_bytes:
+            raise self._sync_trouble
+        self._write_sizes(data_bytes, tail_bytes=0)
 
     def set_cues(self, cues: Sequence[Cue]) -> None:
         """Written after the samples when the file is closed."""
@@ -199,7 +210,7 @@ class WaveWriter:
         return max(0, room // self._format.frame_bytes)
 
     def close(self) -> None:
-        """Write the rest, durably; idempotent. After DiskTrouble the file is closed all the same."""
+        """Write the rest, durably; idempotent. After DiskTrouble it is closed all the same, good as far as claimed."""
         if self._closed:
             return
         self._closed = True
@@ -226,15 +237,24 @@ class WaveWriter:
         pad = b"\0" * (self._data_bytes % 2)
         if pad:
             self._file.write_at(end, pad)
-        self._file.sync()
+        self._sync()
         self._write_sizes(self._data_bytes, tail_bytes=0)
         tail = serialise_cues(self._cues)
         if tail:
             # Samples are safe and claimed; the outer size lets readers see the tail only once it stands.
             self._file.write_at(end + len(pad), tail)
-            self._file.sync()
+            self._sync()
             self._write_sizes(self._data_bytes, tail_bytes=len(tail))
-        self._file.sync()
+        self._sync()
+
+    def _sync(self) -> None:
+        if self._sync_trouble is not None:
+            raise self._sync_trouble
+        try:
+            self._file.sync()
+        except NightreelError as error:
+            self._sync_trouble = error
+            raise
 
     def _write_sizes(self, data_bytes: int, *, tail_bytes: int) -> None:
         self._large = self._large or self._sizes.needs_large(data_bytes, tail_bytes)

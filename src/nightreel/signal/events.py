@@ -130,17 +130,8 @@ def _bend(tile, row, lane):
 
 
 @njit(cache=True, nogil=True)
-def joint(events, tile, means, tops, cell_frames, cell, lane, c, row_of_frame_0):
-    """Judge the cell JOINT_SIDE back: one place far rougher than all around it, before and after."""
-    ring = means.shape[1]
-    middle = cell - JOINT_SIDE
-    top = tops[c, middle % ring]
-    around = np.float32(0.0)
-    for i in range(1, JOINT_SIDE + 1):
-        around = max(around, means[c, (middle - i) % ring], means[c, (middle + i) % ring])
-    if top <= JOINT_RATIO * around:
-        return
-    frame = cell_frames[middle % CELLS_BACK]
+def joint(events, tile, frame, row_of_frame_0, lane, c, top, around):
+    """The cell that begins at `frame` has one place far rougher than all around it, before and after: where?"""
     row = frame + row_of_frame_0
     for i in range(CELL):
         if _bend(tile, row + i, lane) == top:
@@ -178,13 +169,8 @@ def repeat(events, tile, running, keys, cell_frames, cell, row0, rows, lane, c, 
         return
     if top < REPEAT_LEAST_STEP:
         return
-    hits = 0
-    for i in range(CELLS_BACK):
-        hits += keys[c, i] == top
-    if hits == 0:
-        return
     for age in range(1, min(cell, CELLS_BACK - 2) + 1):
-        if keys[c, (cell - age) % CELLS_BACK] != top:
+        if keys[((cell - age) % CELLS_BACK) * 16 + lane] != top:
             continue
         here = row0
         while here < row0 + rows and _bend(tile, here, lane) != top:
@@ -214,35 +200,35 @@ def repeat(events, tile, running, keys, cell_frames, cell, row0, rows, lane, c, 
 
 
 @njit(cache=True, nogil=True)
-def out(events, envelope, cell_ends, cell, c, most):
+def out(events, envelope, cell_ends, cell, lane, c, most):
     """The line just came back steeply: was it cut off as steeply up to a second before?
 
-    envelope (channels, cells of 1.05 s): largest magnitudes of the last cells; this one's is `most`.
+    envelope (cells of 1.05 s, 16): largest magnitudes of the last cells; this one's is `most`.
     """
-    ring = envelope.shape[1]
+    ring = envelope.shape[0]
     reach = min(cell, ring - 12)
     inside = 0
     floor = most
     k = cell - 1
-    last = envelope[c, k % ring]
+    last = envelope[k % ring, lane]
     if last >= OUT_QUIET * most:  # the cell before may hold the first samples of the return, if it did not tell itself
         k -= 1
-        if last >= OUT_LEAST and envelope[c, k % ring] < OUT_QUIET * last:
+        if last >= OUT_LEAST and envelope[k % ring, lane] < OUT_QUIET * last:
             return
     end = k + 1
     limit = OUT_QUIET * most
-    while inside < reach and envelope[c, k % ring] < limit:
-        floor = min(floor, envelope[c, k % ring])
+    while inside < reach and envelope[k % ring, lane] < limit:
+        floor = min(floor, envelope[k % ring, lane])
         inside += 1
         k -= 1
     if inside < 4 or inside >= reach:
         return
     before = np.float32(0.0)
     for i in range(1, 6):
-        before = max(before, envelope[c, (k - i) % ring])
+        before = max(before, envelope[(k - i) % ring, lane])
     quiet = np.float32(0.0)
     for i in range(3, inside + 1):  # the fall may take two cells
-        quiet = max(quiet, envelope[c, (k + i) % ring])
+        quiet = max(quiet, envelope[(k + i) % ring, lane])
     if before < OUT_LEAST or before < OUT_BACK * most or quiet > OUT_FLOOR * before:
         return
     start = cell_ends[k % ring]

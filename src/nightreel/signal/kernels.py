@@ -21,10 +21,12 @@ from nightreel.signal.events import (
     CELLS_BACK,
     FLAT_LEAST_PEAK,
     JOINT_LEAST_STEP,
+    JOINT_RATIO,
     JOINT_SIDE,
     OUT_LEAST,
     OUT_QUIET,
     OVER,
+    REPEAT_LEAST_STEP,
     ZERO,
     close_run,
     flat_tops,
@@ -43,7 +45,24 @@ PIECE = 480  # frames taken in one go; a multiple of CELL, counted from the star
 STATE_ROWS = 7  # of a lane group, float64: four of the filters, then the sums that follow (see `_sums`)
 LARGEST = np.float32(1e18)  # anything beyond is no sample but damage, as NaN and infinity are; taken as zero
 SHARE_NEAR_TOP = np.float32(0.98)
+CORNER_SHARE = np.float32(0.03)  # of the peak: bend times width; a smooth top of six samples or more stays below
 ZERO32, ONE32 = np.float32(0.0), np.float32(1.0)
+
+# What is known of a cell and the last ones, as rows of sixteen lanes in one float32 array a lane group. One array,
+# because the compiler can then tell that rows do not overlap. These are offsets.
+MOST, BEND, TOP, ROUGH = 0, 16, 32, 48  # largest magnitude, second and third difference; sum of third differences
+NEAR, LEAST = 64, 80  # samples near the largest magnitude; what counts as near
+REACH_MOST, REACH_BEND, REACH_NEAR = 96, 112, 128  # of what the interpolator's taps still hold of earlier cells
+BETWEEN = 144  # largest magnitude between samples so far
+LAST = 160  # the cell's last sample
+OPEN, RUNNING, HIT = 176, 192, 208  # 1 where a run is open, a repeat is running, a third difference was seen before
+LOOK = 224  # what has to be looked at, as a sum of LOOK_*
+ENVELOPE_1, ENVELOPE_2 = 240, 256  # largest magnitude one and two cells ago
+MEANS, MEANS_KEPT = 272, 2 * JOINT_SIDE + 1  # mean third differences, newest first
+TOPS, TOPS_KEPT = MEANS + 16 * MEANS_KEPT, JOINT_SIDE + 1
+LANE_FLOATS = TOPS + 16 * TOPS_KEPT
+
+LOOK_BETWEEN, LOOK_RUNS, LOOK_FLAT, LOOK_JOINT, LOOK_OUT, LOOK_REPEAT = 1, 2, 4, 8, 16, 32
 
 
 @njit(cache=True, nogil=True, fastmath={"contract", "nsz"})
@@ -135,116 +154,237 @@ def _sums(tile, first, rows, state, coef):
 
 
 @njit(cache=True, nogil=True)
-def _extremes(tile, first, rows, cell):
+def _extremes(tile, first, rows, s):
     """Of `rows` rows of each lane: largest magnitude, second and third difference, sum of third differences.
 
-    cell : float32, four rows of sixteen lanes. The third difference is the one of :func:`events._bend`, to the bit.
+    The third difference is the one of :func:`events._bend`, to the bit.
     """
     for i in range(64):
-        cell[i] = 0.0
-    for row in range(first, first + rows):
-        x = tile[(row - 3) * 16 : (row + 1) * 16]
+        s[i] = ZERO32
+    row = 0
+    while row + 4 <= rows:
+        x = tile[(first + row - 3) * 16 : (first + row + 4) * 16]
         for lane in range(16):
-            v = x[48 + lane]
-            d = (v - x[32 + lane]) - (x[32 + lane] - x[16 + lane])
-            e = abs(d - ((x[32 + lane] - x[16 + lane]) - (x[16 + lane] - x[lane])))
-            v = abs(v)
-            d = abs(d)
-            cell[lane] = v if v > cell[lane] else cell[lane]
-            cell[16 + lane] = d if d > cell[16 + lane] else cell[16 + lane]
-            cell[32 + lane] = e if e > cell[32 + lane] else cell[32 + lane]
-            cell[48 + lane] += e
+            x0, x1, x2, x3 = x[lane], x[16 + lane], x[32 + lane], x[48 + lane]
+            x4, x5, x6 = x[64 + lane], x[80 + lane], x[96 + lane]
+            d0, d1, d2 = x1 - x0, x2 - x1, x3 - x2
+            d3, d4, d5 = x4 - x3, x5 - x4, x6 - x5
+            b0, b1, b2, b3, b4 = d1 - d0, d2 - d1, d3 - d2, d4 - d3, d5 - d4
+            e1, e2, e3, e4 = abs(b1 - b0), abs(b2 - b1), abs(b3 - b2), abs(b4 - b3)
+            m, b, e = s[lane], s[16 + lane], s[32 + lane]
+            x3, x4, x5, x6 = abs(x3), abs(x4), abs(x5), abs(x6)
+            b1, b2, b3, b4 = abs(b1), abs(b2), abs(b3), abs(b4)
+            m = x3 if x3 > m else m
+            m = x4 if x4 > m else m
+            m = x5 if x5 > m else m
+            m = x6 if x6 > m else m
+            b = b1 if b1 > b else b
+            b = b2 if b2 > b else b
+            b = b3 if b3 > b else b
+            b = b4 if b4 > b else b
+            e = e1 if e1 > e else e
+            e = e2 if e2 > e else e
+            e = e3 if e3 > e else e
+            e = e4 if e4 > e else e
+            s[lane] = m
+            s[16 + lane] = b
+            s[32 + lane] = e
+            s[48 + lane] += ((e1 + e2) + e3) + e4
+        row += 4
+    while row < rows:
+        x = tile[(first + row - 3) * 16 : (first + row + 1) * 16]
+        for lane in range(16):
+            v = abs(x[48 + lane])
+            d1 = x[16 + lane] - x[lane]
+            d2 = x[32 + lane] - x[16 + lane]
+            d3 = x[48 + lane] - x[32 + lane]
+            e = abs((d3 - d2) - (d2 - d1))
+            b = abs(d3 - d2)
+            s[lane] = v if v > s[lane] else s[lane]
+            s[16 + lane] = b if b > s[16 + lane] else s[16 + lane]
+            s[32 + lane] = e if e > s[32 + lane] else s[32 + lane]
+            s[48 + lane] += e
+        row += 1
 
 
 @njit(cache=True, nogil=True)
-def _near_top(tile, first, rows, cell, near):
-    """How many samples of each lane lie within two per cent of its largest magnitude."""
+def _near_top(tile, first, rows, s):
+    """How many samples of each lane lie within two per cent of its largest magnitude, and the last sample."""
     for lane in range(16):
-        near[lane] = 0.0
-    for row in range(first, first + rows):
-        x = tile[row * 16 : (row + 1) * 16]
+        s[NEAR + lane] = ZERO32
+        s[LEAST + lane] = s[MOST + lane] * SHARE_NEAR_TOP
+    last = tile[(first + rows - 1) * 16 : (first + rows) * 16]
+    for lane in range(16):
+        s[LAST + lane] = last[lane]
+    row = 0
+    while row + 4 <= rows:
+        x = tile[(first + row) * 16 : (first + row + 4) * 16]
         for lane in range(16):
-            near[lane] += ONE32 if abs(x[lane]) >= cell[lane] * SHARE_NEAR_TOP else ZERO32
+            least = s[LEAST + lane]
+            count = ONE32 if abs(x[lane]) >= least else ZERO32
+            count += ONE32 if abs(x[16 + lane]) >= least else ZERO32
+            count += ONE32 if abs(x[32 + lane]) >= least else ZERO32
+            count += ONE32 if abs(x[48 + lane]) >= least else ZERO32
+            s[NEAR + lane] += count
+        row += 4
+    while row < rows:
+        x = tile[(first + row) * 16 : (first + row + 1) * 16]
+        for lane in range(16):
+            s[NEAR + lane] += ONE32 if abs(x[lane]) >= s[LEAST + lane] else ZERO32
+        row += 1
+
+
+@njit(cache=True, nogil=True)
+def _hits(keys, s):
+    """Whether the cell's largest third difference is one of those in keys (CELLS_BACK * 16)."""
+    for lane in range(16):
+        s[HIT + lane] = ZERO32
+    for k in range(0, CELLS_BACK, 8):
+        x = keys[k * 16 : (k + 8) * 16]
+        for lane in range(16):
+            top = s[TOP + lane]
+            hit = s[HIT + lane]
+            hit = ONE32 if x[lane] == top else hit
+            hit = ONE32 if x[16 + lane] == top else hit
+            hit = ONE32 if x[32 + lane] == top else hit
+            hit = ONE32 if x[48 + lane] == top else hit
+            hit = ONE32 if x[64 + lane] == top else hit
+            hit = ONE32 if x[80 + lane] == top else hit
+            hit = ONE32 if x[96 + lane] == top else hit
+            hit = ONE32 if x[112 + lane] == top else hit
+            s[HIT + lane] = hit
+
+
+@njit(cache=True, nogil=True)
+def _look(s, n, abs_gain, bend_gain, full_scale):
+    """What of each lane has to be looked at closely; moves on what is remembered of the last cells."""
+    for k in range(MEANS_KEPT - 1, 0, -1):
+        for lane in range(16):
+            s[MEANS + k * 16 + lane] = s[MEANS + (k - 1) * 16 + lane]
+    for k in range(TOPS_KEPT - 1, 0, -1):
+        for lane in range(16):
+            s[TOPS + k * 16 + lane] = s[TOPS + (k - 1) * 16 + lane]
+    share = ONE32 / np.float32(n)
+    keep = ZERO32 if n >= TAPS else ONE32
+    for lane in range(16):
+        s[MEANS + lane] = s[ROUGH + lane] * share
+        s[TOPS + lane] = s[TOP + lane]
+        m, b = s[MOST + lane], s[BEND + lane]
+        near_m = m if m > s[REACH_MOST + lane] else s[REACH_MOST + lane]
+        near_b = b if b > s[REACH_BEND + lane] else s[REACH_BEND + lane]
+        s[REACH_MOST + lane] = near_m * keep + m * (ONE32 - keep)
+        s[REACH_BEND + lane] = near_b * keep + b * (ONE32 - keep)
+        by_size, by_bend = abs_gain * near_m, near_m + bend_gain * near_b
+        bound = by_size if by_size < by_bend else by_bend
+        s[LOOK + lane] = np.float32(LOOK_BETWEEN) if bound > s[BETWEEN + lane] else ZERO32
+    for lane in range(16):
+        m = s[MOST + lane]
+        runs = ONE32 if m >= full_scale else s[OPEN + lane]
+        runs = ONE32 if s[LAST + lane] == ZERO32 else runs
+        s[LOOK + lane] += np.float32(LOOK_RUNS) * runs
+        flat = np.float32(LOOK_FLAT) if s[NEAR + lane] >= 3 else ZERO32
+        flat = flat if m >= FLAT_LEAST_PEAK else ZERO32
+        flat = flat if m < full_scale else ZERO32
+        wide = s[NEAR + lane] + s[REACH_NEAR + lane]
+        s[REACH_NEAR + lane] = s[NEAR + lane]
+        s[LOOK + lane] += flat if s[BEND + lane] * wide > m * CORNER_SHARE else ZERO32
+        loud = np.float32(LOOK_OUT) if m >= OUT_LEAST else ZERO32
+        s[LOOK + lane] += loud if s[ENVELOPE_2 + lane] < OUT_QUIET * m else ZERO32
+        s[ENVELOPE_2 + lane] = s[ENVELOPE_1 + lane]
+        s[ENVELOPE_1 + lane] = m
+    for lane in range(16):
+        again = s[HIT + lane] if s[TOP + lane] >= REPEAT_LEAST_STEP else ZERO32
+        again = again if again > s[RUNNING + lane] else s[RUNNING + lane]
+        s[LOOK + lane] += np.float32(LOOK_REPEAT) * again
+        around = s[MEANS + lane]
+        for k in range(1, MEANS_KEPT):
+            if k != JOINT_SIDE:
+                around = s[MEANS + k * 16 + lane] if s[MEANS + k * 16 + lane] > around else around
+        middle = s[TOPS + JOINT_SIDE * 16 + lane]
+        rough = np.float32(LOOK_JOINT) if middle > JOINT_RATIO * around else ZERO32
+        s[LOOK + lane] += rough if middle > JOINT_LEAST_STEP else ZERO32
 
 
 @njit(cache=True, nogil=True, fastmath={"contract"})
 def _between_samples(tile, first, rows, lane, taps, column, line):
     """Largest magnitude between the samples: every phase of the interpolator over `rows` rows of one lane."""
-    for i in range(rows + TAPS - 1):
-        column[i] = tile[(first - TAPS + 1 + i) * 16 + lane]
-    for i in range(rows + TAPS - 1, CELL + TAPS - 1):
-        column[i] = 0.0
+    for i in range(rows + 23):
+        column[i] = tile[(first - 23 + i) * 16 + lane]
+    for i in range(rows + 23, 32 + 23):
+        column[i] = ZERO32
     most = ZERO32
     for phase in range(taps.shape[0]):
+        h = taps[phase]
+        h0, h1, h2, h3, h4, h5, h6, h7 = h[0], h[1], h[2], h[3], h[4], h[5], h[6], h[7]
+        h8, h9, h10, h11, h12, h13, h14, h15 = h[8], h[9], h[10], h[11], h[12], h[13], h[14], h[15]
+        h16, h17, h18, h19, h20, h21, h22, h23 = h[16], h[17], h[18], h[19], h[20], h[21], h[22], h[23]
         for i in range(32):
-            line[i] = 0.0
-        for k in range(TAPS):
-            h = taps[phase, k]
-            x = column[k : k + 32]
-            for i in range(32):
-                line[i] += h * x[i]
+            a = h0 * column[i] + h1 * column[i + 1] + h2 * column[i + 2] + h3 * column[i + 3]
+            b = h4 * column[i + 4] + h5 * column[i + 5] + h6 * column[i + 6] + h7 * column[i + 7]
+            c = h8 * column[i + 8] + h9 * column[i + 9] + h10 * column[i + 10] + h11 * column[i + 11]
+            d = h12 * column[i + 12] + h13 * column[i + 13] + h14 * column[i + 14] + h15 * column[i + 15]
+            e = h16 * column[i + 16] + h17 * column[i + 17] + h18 * column[i + 18] + h19 * column[i + 19]
+            f = h20 * column[i + 20] + h21 * column[i + 21] + h22 * column[i + 22] + h23 * column[i + 23]
+            line[i] = abs(((a + b) + (c + d)) + (e + f))
         for i in range(rows):
-            v = abs(line[i])
-            if v > most:
-                most = v
+            most = line[i] if line[i] > most else most
     return most
 
 
 @njit(cache=True, nogil=True)
-def _copy(block, at, rows, c0, width, tile, row0, bad):
-    """Rows of the block into the tile, what is no number as zero; counts those in bad (16)."""
-    for lane in range(16):
-        bad[lane] = ZERO32
+def _copy(block, at, rows, c0, width, tile, row0):
+    """Rows of sixteen channels of the block into the tile; lanes without a channel become zero."""
     for row in range(rows):
         into = tile[(row0 + row) * 16 : (row0 + row + 1) * 16]
         if width == 16:
             source = block[at + row, c0 : c0 + 16]
             for lane in range(16):
-                v = source[lane]
-                good = abs(v) <= LARGEST
-                into[lane] = v if good else ZERO32
-                bad[lane] += ZERO32 if good else ONE32
+                into[lane] = source[lane]
         else:
             for lane in range(width):
-                v = block[at + row, c0 + lane]
-                good = abs(v) <= LARGEST
-                into[lane] = v if good else ZERO32
-                bad[lane] += ZERO32 if good else ONE32
+                into[lane] = block[at + row, c0 + lane]
             for lane in range(width, 16):
                 into[lane] = ZERO32
 
 
 @njit(cache=True, nogil=True)
+def _clean(tile, row0, rows, width, c0, not_numbers):
+    """What is no number becomes zero, and is counted."""
+    for row in range(row0, row0 + rows):
+        for lane in range(width):
+            if not abs(tile[row * 16 + lane]) <= LARGEST:
+                tile[row * 16 + lane] = ZERO32
+                not_numbers[c0 + lane] += 1
+
+
+@njit(cache=True, nogil=True)
 def accumulate(block, start, first_frame, grid, full_scale, coef, taps, gains, weights, shortest,
-               tiles, filters, reach, cells, memory, window, hops, base_hop, sums, extremes, edges, events):  # fmt: skip
+               tiles, filters, lanes, cells, memory, window, hops, base_hop, sums, edges, events):  # fmt: skip
     """Feed `block` (frames, channels) that begins at frame `start` of a span that began at `first_frame`.
 
     grid : frames of the 100 ms and of the 10 ms grid, both counted from frame 0 of the take
     gains : bounds of the interpolator, see :mod:`interpolator`
-    tiles (groups, rows * 16), filters (groups, STATE_ROWS * 16), reach (groups, 32): per lane group
+    tiles (groups, rows * 16), filters (groups, STATE_ROWS * 16), lanes (groups, LANE_FLOATS): per lane group
     cells : [tile rows in use, cells so far], cell_frames, cell_ends
-    memory : keys, running, means, tops, envelope: what :mod:`events` remembers of each channel
+    memory : keys (groups, CELLS_BACK * 16), envelope (groups, cells, 16), running (channels, 2): see :mod:`events`
     window : sums (columns, 40) of the last K-weighted 10 ms, this 10 ms so far, [sums so far], greatest 400 ms;
         columns are channels, then programmes (weights)
     hops : peak, squares, K-weighted squares (hops, channels); row 0 is hop number `base_hop`
-    sums : of samples, samples at full scale, no numbers, flat tops by level; extremes : peak, between the samples
+    sums : of samples, samples at full scale, no numbers, flat tops by level
     """
     hop, sub = grid
     abs_gain, bend_gain = gains
     position, cell_frames, cell_ends = cells
-    keys, running, means, tops, envelope = memory
+    keys, envelope, running = memory
     hop_peak, hop_squares, hop_loud = hops
     sum_of_samples, at_full_scale, not_numbers, flat_levels = sums
-    peak, between = extremes
     tail = edges[0]
     frames, channels = block.shape
     groups = tiles.shape[0]
     capacity = tiles.shape[1] // 16
-    cell = np.zeros(64, dtype=np.float32)
-    bad = np.zeros(16, dtype=np.float32)
-    near = np.zeros(16, dtype=np.float32)
     column = np.zeros(CELL + TAPS, dtype=np.float32)
     line = np.zeros(32, dtype=np.float32)
+    spare = np.zeros(STATE_ROWS * 16)
     done = 0
     while done < frames:
         frame = start + done
@@ -259,68 +399,85 @@ def accumulate(block, start, first_frame, grid, full_scale, coef, taps, gains, w
             row0 = HISTORY
         row_of_frame_0 = row0 - frame
         oldest_row = max(3, row0 - HISTORY)
+        number = position[1]
         for group in range(groups):
             c0 = group * 16
             width = min(16, channels - c0)
             tile = tiles[group]
-            _copy(block, done, rows, c0, width, tile, row0, bad)
+            _copy(block, done, rows, c0, width, tile, row0)
             state = filters[group]
+            for i in range(STATE_ROWS * 16):
+                spare[i] = state[i]
             _sums(tile, row0, rows, state, coef)
-            ranges = reach[group]
-            at = row0
+            broken = False
+            for lane in range(16):
+                broken |= not state[80 + lane] < 1e30
+            if broken:
+                _clean(tile, row0, rows, width, c0, not_numbers)
+                for i in range(STATE_ROWS * 16):
+                    state[i] = spare[i]
+                _sums(tile, row0, rows, state, coef)
+            s = lanes[group]
             number = position[1]
+            at = row0
             while at < row0 + rows:
                 n = min(CELL, row0 + rows - at)
                 f = at - row_of_frame_0
                 if group == 0:
                     cell_frames[number % CELLS_BACK] = f
                     cell_ends[number % cell_ends.size] = f + n
-                _extremes(tile, at, n, cell)
-                _near_top(tile, at, n, cell, near)
+                _extremes(tile, at, n, s)
+                _near_top(tile, at, n, s)
+                _hits(keys[group], s)
+                _look(s, n, abs_gain, bend_gain, full_scale)
                 for lane in range(width):
                     c = c0 + lane
-                    m, b, top = cell[lane], cell[16 + lane], cell[32 + lane]
-                    if m > hop_peak[hop_row, c]:
-                        hop_peak[hop_row, c] = m
-                    near_m = max(m, ranges[lane])
-                    near_b = max(b, ranges[16 + lane])
-                    ranges[lane] = m if n >= TAPS else near_m
-                    ranges[16 + lane] = b if n >= TAPS else near_b
-                    if min(abs_gain * near_m, near_m + bend_gain * near_b) > between[c] and taps.shape[0] > 0:
+                    m = s[MOST + lane]
+                    hop_peak[hop_row, c] = m if m > hop_peak[hop_row, c] else hop_peak[hop_row, c]
+                    look = int(s[LOOK + lane])
+                    if f == first_frame:
+                        look |= LOOK_RUNS
+                    if look == 0:
+                        continue
+                    if look & LOOK_BETWEEN and taps.shape[0] > 0:
                         v = _between_samples(tile, at, n, lane, taps, column, line)
-                        if v > between[c]:
-                            between[c] = v
-                    means[c, number % 8] = cell[48 + lane] / n
-                    tops[c, number % 8] = top
-                    if number >= 2 * JOINT_SIDE and tops[c, (number - JOINT_SIDE) % 8] > JOINT_LEAST_STEP:
-                        joint(events, tile, means, tops, cell_frames, number, lane, c, row_of_frame_0)
-                    if m >= full_scale:
-                        full_scale_runs(events, edges, tile, at, n, lane, full_scale, c, f, first_frame, shortest,
-                                        at_full_scale)  # fmt: skip
-                    elif tail[OVER, c] > 0:
-                        close_run(events, edges, OVER, c, f, first_frame, shortest)
-                    if m == 0.0:
-                        tail[ZERO, c] += n
-                    else:
-                        zero_runs(events, edges, tile, at, n, lane, c, f, first_frame, shortest)
-                        if near[lane] >= 3.0 and m >= FLAT_LEAST_PEAK:
-                            flat_tops(events, flat_levels, tile, at, n, lane, c, m, row_of_frame_0, full_scale)
-                        if (
-                            m >= OUT_LEAST
-                            and number > 16
-                            and envelope[c, (number - 2) % cell_ends.size] < OUT_QUIET * m
-                        ):
-                            out(events, envelope, cell_ends, number, c, m)
-                    repeat(events, tile, running, keys, cell_frames, number, at, n, lane, c, top, row_of_frame_0,
-                           oldest_row)  # fmt: skip
-                    keys[c, number % CELLS_BACK] = top
-                    envelope[c, number % cell_ends.size] = m
+                        if v > s[BETWEEN + lane]:
+                            s[BETWEEN + lane] = v
+                    if look & LOOK_RUNS:
+                        if m >= full_scale:
+                            full_scale_runs(events, edges, tile, at, n, lane, full_scale, c, f, first_frame, shortest,
+                                            at_full_scale)  # fmt: skip
+                        elif tail[OVER, c] > 0:
+                            close_run(events, edges, OVER, c, f, first_frame, shortest)
+                        if m == 0.0:
+                            tail[ZERO, c] += n
+                        else:
+                            zero_runs(events, edges, tile, at, n, lane, c, f, first_frame, shortest)
+                        s[OPEN + lane] = ONE32 if tail[OVER, c] + tail[ZERO, c] > 0 else ZERO32
+                    if look & LOOK_FLAT:
+                        flat_tops(events, flat_levels, tile, at, n, lane, c, m, row_of_frame_0, full_scale)
+                    if look & LOOK_JOINT and number >= 2 * JOINT_SIDE:
+                        around = ZERO32
+                        for k in range(MEANS_KEPT):
+                            if k != JOINT_SIDE:
+                                around = max(around, s[MEANS + k * 16 + lane])
+                        joint(events, tile, cell_frames[(number - JOINT_SIDE) % CELLS_BACK], row_of_frame_0, lane, c,
+                              s[TOPS + JOINT_SIDE * 16 + lane], around)  # fmt: skip
+                    if look & LOOK_OUT and number > 16:
+                        out(events, envelope[group], cell_ends, number, lane, c, m)
+                    if look & LOOK_REPEAT:
+                        repeat(events, tile, running, keys[group], cell_frames, number, at, n, lane, c, s[TOP + lane],
+                               row_of_frame_0, oldest_row)  # fmt: skip
+                        s[RUNNING + lane] = ONE32 if running[c, 0] != 0 else ZERO32
+                place = keys[group]
+                for lane in range(16):
+                    place[(number % CELLS_BACK) * 16 + lane] = s[TOP + lane]
+                for lane in range(16):
+                    envelope[group, number % cell_ends.size, lane] = s[MOST + lane]
                 at += n
                 number += 1
             for lane in range(width):
                 c = c0 + lane
-                peak[c] = max(peak[c], hop_peak[hop_row, c])
-                not_numbers[c] += int(bad[lane])
                 sum_of_samples[c] += state[64 + lane]
                 hop_squares[hop_row, c] += state[80 + lane]
                 hop_loud[hop_row, c] += state[96 + lane]

@@ -279,7 +279,8 @@ class LineMeters:
         both._pending_frames = self._pending_frames
         both.feed(right._head[: right._head_frames])
         if right._body is not None:
-            assert both._body is not None and not both._pending_frames  # the right part's head is longer than ours
+            assert both._body is not None  # the right part's head alone fills ours, and ends on the grid
+            assert not both._pending_frames
             both._body.absorb(right._body)
             both._pending[:] = right._pending
             both._pending_frames = right._pending_frames
@@ -403,8 +404,9 @@ def _result(whole: Accumulated) -> MeterResult:
     loud = a["hop_loud"][first_whole : max(first_whole, whole.end_frame // hop - whole.base_hop)] / hop
     momentary = a["most_momentary"] / (MOMENTARY_SUBS * setting.sub_frames)
     with np.errstate(divide="ignore"):
-        peak = 20.0 * np.log10(a["peak"].astype(np.float64))
-        true_peak = 20.0 * np.log10(np.maximum(a["peak"], a["between"]).astype(np.float64))
+        highest = a["hop_peak"][:hops].max(axis=0, initial=0.0).astype(np.float64)
+        peak = 20.0 * np.log10(highest)
+        true_peak = 20.0 * np.log10(np.maximum(highest, whole.between_samples.ravel()[:c]))
         total_rms = 10.0 * np.log10(squares.sum(axis=0) / frames)
     blocks, short = sliding_mean(loud, _BLOCK_HOPS), sliding_mean(loud, _SHORT_TERM_HOPS)
 

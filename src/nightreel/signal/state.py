@@ -63,11 +63,11 @@ class Setting:
 
 # What becomes of each array at a seam:
 _TAKEN_FROM_THE_RIGHT = (
-    "tiles", "filters", "reach", "position", "cell_frames", "cell_ends", "keys", "running", "means", "tops",
-    "envelope", "window", "window_now", "window_filled",
+    "tiles", "filters", "lanes", "position", "cell_frames", "cell_ends", "keys", "envelope", "running",
+    "window", "window_now", "window_filled",
 )  # fmt: skip
 _ADDED = ("sum_of_samples", "at_full_scale", "not_numbers", "flat_levels", "count", "total")
-_GREATEST = ("peak", "between", "most_momentary")
+_GREATEST = ("most_momentary",)
 _HOPS = ("hop_peak", "hop_squares", "hop_loud")
 
 
@@ -80,15 +80,13 @@ def _fresh(setting: Setting, first_frame: int) -> dict[str, NDArray[Any]]:
     return {
         "tiles": np.zeros((groups, kernels.TILE_ROWS * kernels.LANES), np.float32),
         "filters": np.zeros((groups, kernels.STATE_ROWS * kernels.LANES)),
-        "reach": np.zeros((groups, 2 * kernels.LANES), np.float32),
+        "lanes": np.zeros((groups, kernels.LANE_FLOATS), np.float32),
         "position": np.array([kernels.HISTORY, 0], np.int64),
         "cell_frames": np.zeros(events.CELLS_BACK, np.int64),
         "cell_ends": np.zeros(envelope_cells, np.int64),
-        "keys": np.zeros((c, events.CELLS_BACK), np.float32),
+        "keys": np.zeros((groups, events.CELLS_BACK * kernels.LANES), np.float32),
+        "envelope": np.zeros((groups, envelope_cells, kernels.LANES), np.float32),
         "running": np.zeros((c, 2), np.int64),
-        "means": np.zeros((c, 8), np.float32),
-        "tops": np.zeros((c, 8), np.float32),
-        "envelope": np.zeros((c, envelope_cells), np.float32),
         "window": np.zeros((columns, MOMENTARY_SUBS)),
         "window_now": np.zeros(c),
         "window_filled": np.array([-1 if part_of_10_ms else 0], np.int64),
@@ -100,8 +98,6 @@ def _fresh(setting: Setting, first_frame: int) -> dict[str, NDArray[Any]]:
         "at_full_scale": np.zeros(c, np.int64),
         "not_numbers": np.zeros(c, np.int64),
         "flat_levels": np.zeros((c, events.FLAT_LEVELS), np.int64),
-        "peak": np.zeros(c, np.float32),
-        "between": np.zeros(c, np.float32),
         "tail": np.zeros((events.RUN_KINDS, c), np.int64),
         "head": np.zeros((events.RUN_KINDS, c), np.int64),
         "count": np.zeros((events.KINDS, c), np.int64),
@@ -146,6 +142,11 @@ class Accumulated:
         """Rows of the histories, the begun first and last ones included."""
         return -(-self.end_frame // self.setting.hop_frames) - self.base_hop if self.frames else 0
 
+    @property
+    def between_samples(self) -> NDArray[np.float32]:
+        """The largest magnitude between samples so far; a view (groups, 16)."""
+        return self.arrays["lanes"][:, kernels.BETWEEN : kernels.BETWEEN + kernels.LANES]
+
     def copy(self) -> Accumulated:
         values = {f.name: getattr(self, f.name) for f in fields(self)}
         values["arrays"] = {name: array.copy() for name, array in self.arrays.items()}
@@ -157,6 +158,8 @@ class Accumulated:
         for name in _TAKEN_FROM_THE_RIGHT:
             fresh[name] = self.arrays[name]
         self.arrays = fresh
+        self.between_samples[:] = 0.0
+        self.arrays["lanes"][:, kernels.OPEN : kernels.OPEN + kernels.LANES] = 0.0
         self.first_frame, self.frames = self.end_frame, 0
 
     def feed(self, block: NDArray[np.float32]) -> None:
@@ -180,14 +183,13 @@ class Accumulated:
             setting.shortest_run,
             a["tiles"],
             a["filters"],
-            a["reach"],
+            a["lanes"],
             (a["position"], a["cell_frames"], a["cell_ends"]),
-            (a["keys"], a["running"], a["means"], a["tops"], a["envelope"]),
+            (a["keys"], a["envelope"], a["running"]),
             (a["window"], a["window_now"], a["window_filled"], a["most_momentary"]),
             (a["hop_peak"], a["hop_squares"], a["hop_loud"]),
             self.base_hop,
             (a["sum_of_samples"], a["at_full_scale"], a["not_numbers"], a["flat_levels"]),
-            (a["peak"], a["between"]),
             (a["tail"], a["head"]),
             self._events(),
         )
@@ -214,8 +216,10 @@ class Accumulated:
             a[name] += b[name]
         for name in _GREATEST:
             np.maximum(a[name], b[name], out=a[name])
+        between = np.maximum(self.between_samples, right.between_samples)
         for name in _TAKEN_FROM_THE_RIGHT:
             a[name] = b[name].copy()
+        self.between_samples[:] = between
 
     def close(self) -> None:
         """Nothing follows: silence after the last frame; runs that are open at either end count as they are."""
@@ -236,7 +240,11 @@ class Accumulated:
             past = past.transpose(0, 2, 1).reshape(-1, TAPS - 1)[: self.setting.channels]
             padded = np.concatenate([past, np.zeros_like(past)], axis=1)
             windows = np.lib.stride_tricks.sliding_window_view(padded, TAPS, axis=1)
-            np.maximum(a["between"], np.abs(windows @ taps.T).max(axis=(1, 2)), out=a["between"])
+            most = np.abs(windows @ taps.T).max(axis=(1, 2))
+            lanes_of_last = np.zeros(self.between_samples.size, np.float32)
+            lanes_of_last[: len(most)] = most
+            place = self.between_samples
+            np.maximum(place, lanes_of_last.reshape(place.shape), out=place)
 
     def events(self, kind: int, channel: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
         """The kept events in order of time: (events, 2) first frame and frames; (events, 3) weight and two details."""

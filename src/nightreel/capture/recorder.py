@@ -160,6 +160,12 @@ class Recorder:
             )
         self._end(reason)
 
+    def disarm(self) -> None:
+        """Let the source go without having recorded anything."""
+        if self._state is not RecorderState.ARMED:
+            raise RequestError("the take is running: stop it instead", where=self._plan.take_name)
+        self._end("disarmed")
+
     def wait(self, *, timeout_s: float) -> bool:
         """Whether the take is closed within so long."""
         with self._state_changed:

@@ -31,7 +31,7 @@ class Server:
         self._handler = handler
         self._socket: socket.socket | None = None
         self._clients = threading.BoundedSemaphore(MOST_CLIENTS)
-        self._stopping = False
+        self._stopping = threading.Event()
 
     def start(self) -> None:
         """Raises RecorderBusy when somebody answers at this address already."""
@@ -46,7 +46,7 @@ class Server:
         threading.Thread(target=self._accept, name="control", daemon=True).start()
 
     def stop(self) -> None:
-        self._stopping = True
+        self._stopping.set()
         if self._socket is not None:
             with contextlib.suppress(OSError):
                 self._socket.shutdown(socket.SHUT_RDWR)
@@ -56,13 +56,11 @@ class Server:
 
     def _accept(self) -> None:
         assert self._socket is not None
-        while not self._stopping:
+        while not self._stopping.is_set():
             try:
                 client, _ = self._socket.accept()
             except OSError:
-                if self._stopping:
-                    return
-                continue
+                continue  # closed by stop, or a client that left at once
             if not self._clients.acquire(blocking=False):
                 client.close()
                 continue

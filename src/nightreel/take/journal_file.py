@@ -37,14 +37,17 @@ class JournalFile:
         return cls(AppendFile(folder / JOURNAL_NAME, disk=disk or RealDisk()))
 
     @classmethod
-    def reopen(cls, folder: Path, *, disk: Disk | None = None) -> JournalFile:
-        """Go on with an existing journal. A torn last line is left as it is: a fresh line begins after it."""
+    def reopen(cls, folder: Path, *, seq: int | None = None, disk: Disk | None = None) -> JournalFile:
+        """Go on with an existing journal. A torn last line is left as it is: a fresh line begins after it.
+
+        seq : the next sequence number, where the caller has read the journal already
+        """
         path = folder / JOURNAL_NAME
         raw = _read(path) if path.is_file() else b""
         file = AppendFile(path, new=not path.is_file(), disk=disk or RealDisk())
         if raw and not raw.endswith(b"\n"):
             file.append(b"\n")
-        return cls(file, seq=next_seq(parse_journal(raw).records))
+        return cls(file, seq=next_seq(parse_journal(raw).records) if seq is None else seq)
 
     def append(self, kind: RecordKind, frame: int, data: Mapping[str, Any] | None = None) -> Record:
         """Raises DiskTrouble; a line that failed halfway is written over by the next."""

@@ -16,11 +16,21 @@ from nightreel.errors import RequestError
 @click.argument("take", default="last")
 @click.option("--json", "as_json", is_flag=True, help="Print the whole review as JSON.")
 @click.option("--out", type=click.Path(path_type=Path), help="Folder for the reports (made when missing).")
-@click.option("--against", type=click.Path(path_type=Path), help="A take of another night to compare with.")
+@click.option(
+    "--against", type=click.Path(path_type=Path), help="Another night to compare with: a take, or a show's last one."
+)
+@click.option("--show", "show_folder", type=click.Path(path_type=Path), help="A show whose input list names the files.")
 @click.option("--pdf", is_flag=True, help="Write review.pdf as well.")
 @click.option("--workers", type=click.IntRange(0, 256), default=0, help="Threads to measure with; 0 = one a core.")
 def command(
-    place: Path, take: str, as_json: bool, out: Path | None, against: Path | None, pdf: bool, workers: int
+    place: Path,
+    take: str,
+    as_json: bool,
+    out: Path | None,
+    against: Path | None,
+    show_folder: Path | None,
+    pdf: bool,
+    workers: int,
 ) -> None:
     """Review a take: PLACE is a show folder (TAKE a name or 'last'), a take folder, or any folder of sound files.
 
@@ -37,12 +47,23 @@ def command(
             "there is no such folder", where=str(place), now="Name a show, a take or a folder of sound files"
         )
     outcome = run_review(
-        place, take, out=out, against=against, pdf=pdf, workers=workers, tell=None if as_json else Bar().tell
+        place,
+        take,
+        out=out,
+        against=against,
+        show=show_folder,
+        pdf=pdf,
+        workers=workers,
+        tell=None if as_json else Bar().tell,
     )
     if as_json:
         click.echo(review_as_json(outcome.review), nl=False)
     else:
         click.echo(summary_text(outcome.review, reports=[str(p) for p in outcome.reports]), nl=False)
+        if outcome.nights:
+            from nightreel.review.nights import change_table
+
+            click.echo(f"\nAgainst the other night (tonight minus then):\n{change_table(outcome.nights.lines)}")
         if not outcome.reports:
             click.echo("No report written: this is not a take of ours. Name a folder for it with --out.")
 

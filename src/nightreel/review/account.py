@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from nightreel.review.findings.family import Family, Kind
-from nightreel.review.material import Material
+from nightreel.review.material import FileFact, Material
 from nightreel.review.model import Account, Evidence, Finding, LineAccount, Severity
 from nightreel.take.model import TakeState
 from nightreel.take.opened import Take
 from nightreel.timeline import Gap, GapCause, Span, union
 from nightreel.units import format_time
 
+LENGTH_TOLERANCE_S = 0.1  # recorders stop their tracks within a buffer or two of each other
 SERIOUS_GAP_S = 2.0  # a gap one hears as a hole in the song rather than as a stumble (common practice)
 
 FAMILY = Family(
@@ -21,6 +24,9 @@ FAMILY = Family(
         Kind("file-unreadable", "A track's file is missing or cannot be read"),
         Kind("file-short", "A file is shorter than the take states"),
         Kind("file-altered", "A file no longer holds what was recorded"),
+        Kind("not-numbers", "Samples that are no numbers (NaN or infinite) in a float file"),
+        Kind("lengths-differ", "Files of a folder differ in length"),
+        Kind("rates-differ", "Files of a folder differ in sample rate"),
     ),
     method="take.json's lengths and gaps against the files: frames present, and zeros where gaps stand",
     source="the account of the take itself; no threshold",
@@ -66,7 +72,87 @@ def compute_account(take: Take, material: Material) -> tuple[Account, tuple[Find
         agrees=not take.missing and not altered,
         source="files" if facts.state is TakeState.FOREIGN else "take.json",
     )
-    return account, (*_gap_findings(take), *_missing_findings(take), *altered)
+    missing_findings = [] if facts.state is TakeState.FOREIGN else _missing_findings(take)
+    return account, (*_gap_findings(take), *missing_findings, *altered, *_not_numbers(material))
+
+
+def foreign_findings(take: Take, files: Sequence[FileFact], broken: Sequence[FileFact]) -> tuple[Finding, ...]:
+    """What is wrong with the files of a folder that Nightreel did not record: each named, with its reason."""
+    found: list[Finding] = []
+    troubled = [*(f for f in files if f.trouble), *broken]
+    for fact in {f.path: f for f in reversed(troubled)}.values():
+        partly = fact.frames_present > 0
+        found.append(
+            Finding(
+                kind="file-short" if partly else "file-unreadable",
+                severity=Severity.STOPS,
+                lines=tuple(f.line for f in troubled if f.path == fact.path),
+                confidence=1.0,
+                what=f"'{fact.path}' {'is only partly readable' if partly else 'cannot be read'}: {fact.trouble}.",
+                remedy="Copy it again from where it was recorded and compare the sizes. The other files were reviewed.",
+            )
+        )
+    readable = [f for f in files if not f.trouble]
+    other_rate = [f for f in readable if f.rate_hz != take.rate_hz]
+    if other_rate:
+        named = ", ".join(f"'{f.path}' ({f.rate_hz} Hz)" for f in other_rate[:5])
+        found.append(
+            Finding(
+                kind="rates-differ",
+                severity=Severity.STOPS,
+                lines=tuple(dict.fromkeys(f.line for f in other_rate)),
+                confidence=1.0,
+                evidence=(Evidence(name="files of another rate", value=len(other_rate)),),
+                what=f"{len(other_rate)} of {len(files)} files have another sample rate than {take.rate_hz} Hz: "
+                f"{named}.",
+                remedy="Convert them to the rate of the others before use; played as they are, they run at the "
+                "wrong pitch. "
+                "They were not measured.",
+            )
+        )
+    same = [f for f in readable if f.rate_hz == take.rate_hz]
+    short = [f for f in same if f.frames_present < take.frames]
+    if short:
+        most_s = max(take.frames - f.frames_present for f in short) / take.rate_hz
+        named = ", ".join(f"'{f.path}'" for f in short[:5])
+        found.append(
+            Finding(
+                kind="lengths-differ",
+                severity=Severity.FIX if most_s > LENGTH_TOLERANCE_S else Severity.NOTE,
+                lines=tuple(dict.fromkeys(f.line for f in short)),
+                confidence=1.0,
+                evidence=(
+                    Evidence(name="shorter files", value=len(short)),
+                    Evidence(name="longest difference", value=most_s, unit="s"),
+                ),
+                what=f"{len(short)} of {len(same)} files are shorter than the longest, by up to {_length(most_s)}: "
+                f"{named}.",
+                remedy="Where the files begin together, the rest of the shorter ones counts as silence. Look "
+                "whether a copy was "
+                "cut off, and whether all files begin at the same moment.",
+            )
+        )
+    return tuple(found)
+
+
+def _not_numbers(material: Material) -> list[Finding]:
+    return [
+        Finding(
+            kind="not-numbers",
+            severity=Severity.FIX,
+            lines=(line,),
+            confidence=1.0,
+            evidence=(Evidence(name="samples", value=measured.not_finite),),
+            what=f"{measured.label}: {measured.not_finite} samples are no numbers (NaN or infinite); measured as "
+            f"silence.",
+            remedy="The program that wrote the file made them: write it again, as 24-bit PCM. Played as it is, it "
+            "can make a "
+            "full-scale bang.",
+            caution="Do not play this file to loudspeakers or in-ears before it is mended.",
+        )
+        for line, measured in material.lines.items()
+        if measured.not_finite
+    ]
 
 
 def _gap_findings(take: Take) -> list[Finding]:

@@ -12,12 +12,15 @@ from concurrent.futures import ThreadPoolExecutor, as_completed
 from dataclasses import dataclass, field
 from typing import Protocol
 
+import numpy as np
+from numpy.typing import NDArray
+
 import nightreel
 from nightreel.errors import NightreelError
 from nightreel.review import account as accounting
 from nightreel.review.findings import FAMILIES
 from nightreel.review.levels import floor_db
-from nightreel.review.material import FileFact, LineMaterial, Material
+from nightreel.review.material import FileFact, LineMaterial, Material, Reader
 from nightreel.review.measure import GROUP, Saved, measure_lines
 from nightreel.review.model import LineFigures, Review, ranked
 from nightreel.take.model import Track
@@ -110,8 +113,20 @@ def gather(
             pool.shutdown(wait=False, cancel_futures=True)
             raise
     ordered = {t.line: lines[t.line] for t in facts.tracks if t.line in lines}
-    material = Material(facts=facts, lines=ordered, read=take.read, files=tuple(file_facts), unreadable=unreadable)
+    material = Material(
+        facts=facts, lines=ordered, read=_finite(take.read), files=tuple(file_facts), unreadable=unreadable
+    )
     return material, tuple(notes)
+
+
+def _finite(read: Reader) -> Reader:
+    """What is no number reads as zero, as it was measured."""
+
+    def finite(lines: Sequence[int], first_frame: int, frames: int) -> NDArray[np.float32]:
+        block = read(lines, first_frame, frames)
+        return block if np.isfinite(block).all() else np.where(np.isfinite(block), block, np.float32(0.0))
+
+    return finite
 
 
 def judge(take: Take, material: Material, *, notes: Sequence[str] = ()) -> Review:

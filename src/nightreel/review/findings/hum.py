@@ -26,6 +26,7 @@ F64 = NDArray[np.float64]
 HARMONICS = 24
 STANDS_OUT_DB = 9.0
 STEADY_DB = 2.0  # half the spread between the quartiles of its level over the quiet windows
+STILL_DB = 0.25  # few harmonics must stand quite still to be believed
 LEAST_DBFS = -72.0  # softer hum is under the noise of a room even in a solo (common practice)
 LEAST_UNDER_TOP_DB = 58.0
 SERIOUS_UNDER_TOP_DB = 40.0
@@ -110,7 +111,9 @@ def find_mains(material: Material, line: int) -> Mains | None:
 def _series(quiet: F64, windows: NDArray[np.int64], bin_hz: float, nominal_hz: float, total: int) -> Mains | None:
     # Only the calmest windows of each stretch can tell: what is played covers hum, and hum may begin in mid-show.
     total_db = 10 * np.log10(quiet.sum(axis=1) + 1e-20)
-    calm_rows = np.array([total_db[k] <= total_db[max(0, k - 3) : k + 4].min() + 6.0 for k in range(len(total_db))])
+    calm_rows = np.array(
+        [total_db[k] <= total_db[max(0, k - 3) : k + 4].min() + 6.0 for k in range(len(total_db))], np.bool_
+    )
     quiet, windows, total_db = quiet[calm_rows], windows[calm_rows], total_db[calm_rows]
     if len(quiet) < 3:
         return None
@@ -144,11 +147,12 @@ def _series(quiet: F64, windows: NDArray[np.int64], bin_hz: float, nominal_hz: f
     strong = float(out[seen].max())
     if steady > STEADY_DB or near < 0.6 or share < 0.6:
         return None
-    if count >= 4:
+    low = int(np.isin(numbers[seen], (1, 2, 3)).sum())
+    if count >= 4 and steady < 1.0:
         confidence = 0.95
-    elif count >= 3 or (count == 2 and odd >= 1 and strong > 15):
-        confidence = 0.8 if steady < 1.0 else 0.6
-    elif count == 1 and numbers[seen][0] <= 2 and strong > 20 and steady < 0.4 and there.sum() >= 6:
+    elif count >= 2 and low >= 2 and odd >= 1 and strong > 15 and steady < STILL_DB and there.sum() >= 5:
+        confidence = 0.8
+    elif count == 1 and numbers[seen][0] <= 2 and strong > 20 and steady < STILL_DB and there.sum() >= 6:
         confidence = 0.6
     else:
         return None

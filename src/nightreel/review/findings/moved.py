@@ -18,10 +18,12 @@ from nightreel.review.paths import Path, follow
 from nightreel.timeline import Span
 from nightreel.units import format_time
 
-LEAST_DB = 3.0
+LEAST_DB = 3.5
 SPREAD_DB = 1.5
 AGREE_DB = 1.5
 LEAST_SLIP = 4
+GAIN_BINS = 40  # of 2049 that both lines share before and after
+CERTAIN = 3  # lines that agree without further witness
 LIKE, STILL = 0.85, 0.5
 SHARED_BINS = 60  # of 2049: lines that share less sound say nothing about delay
 
@@ -65,14 +67,14 @@ def _gain_step(material: Material, mine: tuple[Path, ...]) -> tuple[float, int, 
     """(dB, split, lines that agree, lines that could be asked)."""
     count = len(mine[0].starts)
     best: tuple[float, float, int, int, int] | None = None
-    for split in range(2, count - 1):
+    for split in range(3, count - 2):
         changes = [p.change_db(split) for p in mine]
-        told = [(c, s) for c, s, bins in changes if s < SPREAD_DB and bins > 0]
+        told = [(c, s) for c, s, bins in changes if s < SPREAD_DB and bins >= GAIN_BINS]
         if not told:
             continue
         middle = float(np.median([c for c, _ in told]))
         agreeing = sum(abs(c - middle) < AGREE_DB for c, _ in told)
-        if abs(middle) < LEAST_DB or agreeing < max(1, (len(told) * 2 + 2) // 3):
+        if abs(middle) < LEAST_DB or agreeing < max(1, -(-len(told) * 3 // 4)):
             continue
         spread = float(np.mean([s for _, s in told]))
         score = abs(middle) - 2 * spread
@@ -82,10 +84,11 @@ def _gain_step(material: Material, mine: tuple[Path, ...]) -> tuple[float, int, 
         return None
     _, change, split, agreeing, valid = best
     own = _own_change(material, mine[0].line, mine[0].starts, split)
-    if agreeing >= 2:
-        return (change, split, agreeing, valid) if abs(own - change) < 6.0 else None
+    if agreeing >= CERTAIN:
+        return (change, split, agreeing, valid) if abs(own - change) < 4.0 else None
+    # Few witnesses: the line's own level has to say the same, and the other line's must not have moved.
     other = _own_change(material, mine[0].reference, mine[0].starts, split)
-    if abs(own - change) < 3.0 and abs(other) < abs(change) / 2:
+    if abs(own - change) < 1.5 and abs(other) < 1.5:
         return change, split, agreeing, valid
     return None
 

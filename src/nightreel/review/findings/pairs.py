@@ -138,18 +138,25 @@ def _one_source(material: Material, a: LineMaterial, b: LineMaterial) -> Finding
     if any(is_dead(material, n) for n in lines):
         return None
     like = compare_lines(material, *lines, max_lag_frames=round(SAME_SOURCE_LAG_S * material.rate_hz))
-    if like is None or like.agreeing < AGREEING or like.sharpness < 1.25 or like.coherence < 0.3:
+    if like is None:
         return None
+    # Two witnesses, one is enough: a sharp PHAT peak on which windows agree, or a plain correlation so high that
+    # only its sign is in question (low sources such as a kick, whose PHAT is blunt).
+    sharp = like.agreeing >= AGREEING and like.sharpness >= 1.25 and like.coherence >= 0.3
+    plain = abs(like.correlation) > 0.8 and like.coherence > 0.85
+    if not (sharp or plain) or (sharp and plain and like.phat * like.correlation < 0):
+        return None
+    opposite = like.correlation < 0 if plain else like.phat < 0
     sides = {stem_and_side(a.track.name)[1], stem_and_side(b.track.name)[1]}
     metres = distance_m(abs(like.lag_frames), material.rate_hz)
-    if like.phat < 0:
+    if opposite:
         expected = sides == {"top", "bottom"}
         reversed_one, other = (b, a)
         return Finding(
             kind="polarity",
             severity=Severity.NOTE if expected else Severity.FIX,
             lines=(reversed_one.track.line, other.track.line),
-            confidence=min(0.95, 0.5 + 0.2 * like.sharpness * like.agreeing),
+            confidence=0.9 if plain else min(0.9, 0.5 + 0.2 * like.sharpness * like.agreeing),
             evidence=_evidence(like, material.rate_hz),
             what=f"{reversed_one.label} and {other.label} hear one source with opposite polarity.",
             remedy="Switch the polarity of one of the two at the desk"

@@ -10,6 +10,7 @@ more.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from itertools import pairwise
 
 import numpy as np
 
@@ -115,7 +116,7 @@ def _promise(measured: LineMaterial) -> tuple[float, float] | None:
     if measured.role not in (Role.MIC, Role.DIRECT, Role.WIRELESS):
         return None
     name = words(measured.track.name)
-    joined = {*name, *("".join(pair) for pair in zip(name, name[1:], strict=False))}
+    joined = {*name, *("".join(pair) for pair in pairwise(name))}
     found = [(low, high) for known, low, high in _PROMISES if known & joined]
     return found[0] if len(found) == 1 else None
 

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+import re
+import subprocess
 from pathlib import Path
 
 import numpy as np
 import pyloudnorm
 import pytest
 import scipy.signal
+import wavinfo
 from tests.unit.handover.small_take import LINES, make_show, sound_of
 
 from nightreel.handover import Cut, Request, run_handover
@@ -41,6 +44,24 @@ def test_the_mix_has_the_loudness_and_headroom_it_claims(mix: tuple[np.ndarray, 
     peak = np.max(np.abs(scipy.signal.resample_poly(samples.astype(np.float64), 8, 1)))
     assert 20 * math.log10(peak) <= -1.0
     assert figures.true_peak_dbtp == pytest.approx(20 * math.log10(peak), abs=0.3)  # type: ignore[attr-defined]
+
+
+def test_each_mix_file_states_its_own_loudness(tmp_path: Path) -> None:
+    show = make_show(tmp_path / "show")
+    (tmp_path / "to").mkdir()
+    done = run_handover(show, "last", Request(destinations=(tmp_path / "to",), mix=True, cut=Cut.SONGS))
+    assert done.outcome is not None
+    path = done.outcome.deliveries[0].folder / "data" / "Listening mix" / "02 Salt- and (Light).wav"
+    run = subprocess.run(
+        ["ffmpeg", "-nostats", "-i", path, "-af", "ebur128=peak=true", "-f", "null", "-"],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    summary = run.stderr[run.stderr.index("Summary:") :]
+    bext = wavinfo.WavInfoReader(str(path)).bext
+    assert bext.loudness_value == pytest.approx(float(re.search(r"I: +(-[\d.]+)", summary)[1]), abs=0.1)  # type: ignore[index]
+    assert bext.max_true_peak == pytest.approx(float(re.search(r"Peak: +(-[\d.]+)", summary)[1]), abs=0.2)  # type: ignore[index]
 
 
 def test_partners_stand_left_and_right_and_the_click_is_not_heard(mix: tuple[np.ndarray, object]) -> None:

@@ -6,7 +6,7 @@ import contextlib
 import select
 import signal
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from types import FrameType
 from typing import Any
 
@@ -14,8 +14,9 @@ from typing import Any
 class Keys:
     """Keys pressed since the last look. Without a terminal there are none, and only Ctrl-C counts."""
 
-    def __init__(self, stream: Any) -> None:
+    def __init__(self, stream: Any, restore: Callable[[], None] | None = None) -> None:
         self._stream = stream
+        self._restore = restore
         self.interrupted = False
 
     def pressed(self) -> str:
@@ -25,7 +26,21 @@ class Keys:
         if self._stream is None:
             return ""
         ready, _, _ = select.select([self._stream], [], [], 0.0)
-        return self._stream.read(1) if ready else ""
+        return str(self._stream.read(1)) if ready else ""
+
+    def read_line(self, prompt: str) -> str:
+        """A whole line, typed with echo; '' without a terminal."""
+        if self._stream is None or self._restore is None:
+            return ""
+        import tty
+
+        self._restore()
+        try:
+            return input(prompt)
+        except EOFError:
+            return ""
+        finally:
+            tty.setcbreak(self._stream)
 
 
 @contextlib.contextmanager
@@ -47,7 +62,7 @@ def watched_keys() -> Iterator[Keys]:
 
         except ImportError:  # Windows: Ctrl-C still works
             terminal = None
-    keys = Keys(terminal)
+    keys = Keys(terminal, restore)
 
     def on_interrupt(number: int, frame: FrameType | None) -> None:
         keys.interrupted = True

@@ -14,6 +14,7 @@ from nightreel.errors import ArgumentInvalid, ConfirmationMissing, ProofFailed
 
 if TYPE_CHECKING:
     from nightreel.linecheck import ExpectedPatch, Explanation, Identified, LineCheck
+    from nightreel.show.model import Show
 
 
 @click.command(short_help="prove every path with identification signals")
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
     show_default=True,
     help="Highest level of the signals, in dBFS; they start at -60 and ramp.",
 )
+@click.option("--by-ear", is_flag=True, help="Line by line: somebody taps or speaks at each microphone in turn.")
 @click.option("--known", is_flag=True, help="Only print what earlier checks have proven.")
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
 def command(
@@ -37,6 +39,7 @@ def command(
     link: str | None,
     confirm_muted: bool,
     ceiling_dbfs: float,
+    by_ear: bool,
     known: bool,
     as_json: bool,
 ) -> None:
@@ -45,6 +48,8 @@ def command(
     Set the desk so that its channels listen to their returns, as for a soundcheck. Takes about five seconds. Signals
     start at -60 dBFS and ramp to the ceiling. Any key or Ctrl-C stops them at once; they stop by themselves when a
     send gets louder than it should. The exit status is 0 when every line is proven, 1 when one is not.
+
+    With --by-ear nothing is played: the stage hand goes from microphone to microphone in the order of the input list.
     """
     from nightreel.linecheck import Method, expected_patch, explain
     from nightreel.linecheck.proofs import LineCheck, as_dict, write_check
@@ -56,6 +61,9 @@ def command(
         return
     if through is None:
         raise ArgumentInvalid("where the desk is was not said", now="Add --through device:NAME, jack:CLIENT or stage")
+    if by_ear:
+        _by_ear(show_folder, show, through, link, as_json=as_json)
+        return
     expected = expected_patch(show, link)
     identified = _identify(show_folder, through, expected, confirm_muted, ceiling_dbfs, quiet=as_json)
     at = datetime.now().astimezone()
@@ -74,6 +82,43 @@ def command(
     else:
         _print_verdict(check, told, kept)
     if not told.all_proven:
+        sys.exit(1)
+
+
+def _by_ear(show_folder: Path, show: Show, through: str, link: str | None, *, as_json: bool) -> None:
+    from nightreel.capture.sources import find_source
+    from nightreel.cli.by_ear import check_by_ear
+    from nightreel.linecheck import Method, Outcome
+    from nightreel.linecheck.ear import begin_by_ear
+    from nightreel.linecheck.proofs import LineCheck, as_dict, write_check
+
+    state = begin_by_ear(show, link)
+    source = find_source(
+        through,
+        show=show,
+        show_folder=show_folder,
+        rate_hz=show.rate_hz,
+        channels=max(line.send_number for line in state.lines),
+    ).open()
+    state = check_by_ear(source, state)
+    check = LineCheck(
+        at=datetime.now().astimezone(), method=Method.EAR, through=through, statements=(), proofs=state.proofs
+    )
+    if not check.proofs:
+        raise ProofFailed("no line was heard; nothing was kept", now="Check that the sends arrive, and begin again")
+    kept = write_check(show_folder, check)
+    if as_json:
+        click.echo(json.dumps({**as_dict(check), "kept": str(kept)}, ensure_ascii=False, allow_nan=False))
+    else:
+        proven = sum(proof.outcome is Outcome.PROVEN for proof in check.proofs)
+        click.echo(f"\n{proven} of {len(state.lines)} lines heard where they belong.")
+        for proof in check.proofs:
+            if proof.outcome is not Outcome.PROVEN:
+                click.echo(
+                    f"  - line {proof.line} {proof.name}: {proof.outcome}{'; ' if proof.note else ''}{proof.note}"
+                )
+        click.echo(f"Kept with the show: {kept.parent.name}/{kept.name}")
+    if any(proof.outcome is not Outcome.PROVEN for proof in check.proofs) or len(check.proofs) < len(state.lines):
         sys.exit(1)
 
 

@@ -21,7 +21,7 @@ _CARRIED_DB = -20.0
 _OFF_LEVEL_DB = 1.0
 _SAME_LATENCY_FRAMES = 0.75
 _SHORTEST_SHIFT = 3  # lines in a row that must be shifted before it is called a shift
-_TOO_NOISY_DB = -12.0  # when a send could only show paths above this, its silence proves nothing
+_TOO_NOISY_DB = -6.0  # when a send could only show paths above this, its silence proves nothing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +45,7 @@ class _Heard:
     traces: Mapping[int, tuple[Path, ...]]  # send number -> crosstalk, strongest first
     noise_dbfs: Mapping[int, float]
     deaf: frozenset[int]  # sends too noisy to tell
+    sensitivity_db: Mapping[int, float]
     return_numbers: Sequence[int]
 
     def return_of(self, path: Path) -> int:
@@ -143,6 +144,7 @@ def _listen(matrix: PathMatrix, expected: ExpectedPatch, return_numbers: Sequenc
         traces,
         {send: float(level) for send, level in enumerate(matrix.noise_dbfs, 1)},
         frozenset(deaf),
+        {send: float(level) for send, level in enumerate(matrix.sensitivity_db, 1)},
         return_numbers,
     )
 
@@ -296,6 +298,9 @@ def _silent_send(heard: _Heard, line: PatchedLine) -> Statement:
         )
     traces = heard.traces.get(send, ())
     besides = f"hears nothing of any return ({line.title})"
+    sensitivity_db = heard.sensitivity_db[send]
+    if sensitivity_db > -40.0:
+        besides = f"hears no return above {sensitivity_db:.0f} dB ({line.title})"
     if traces:
         besides = f"hears none of the returns but as crosstalk ({line.title})"
     return Statement(

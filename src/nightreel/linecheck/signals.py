@@ -84,6 +84,7 @@ def identify(
     gaps: list[Gap] = []
     matrix: PathMatrix | None = None
     before_dbfs: RealArray = np.empty(0)
+    first_frame = 0
     for variant in range(_MOST_LOOKS):
         schedule = CodeSchedule(
             rate_hz=duplex.rate_hz, returns=len(return_numbers), ceiling_dbfs=ceiling_dbfs, variant=variant
@@ -93,9 +94,9 @@ def identify(
             return run
         look = solve_paths(run.capture, schedule)
         if matrix is None:
-            matrix, before_dbfs = look, run.before_dbfs
+            matrix, before_dbfs, first_frame = look, run.before_dbfs, run.first_frame
         else:
-            matrix = settle_doubts(matrix, look)
+            matrix = settle_doubts(matrix, look, later_frames=run.first_frame - first_frame)
         if not matrix.doubtful.any():
             break
     assert matrix is not None
@@ -144,7 +145,9 @@ class _Run:
         self._stop = stop
         self._progress = progress
         self.gaps: list[Gap] = []
+        self._position = 0
         self.spoilt = False
+        self.first_frame = 0  # of the duplex, where the capture begins
         self.before_dbfs: RealArray = np.full(duplex.sends, -np.inf)
         self.capture: FloatArray = np.zeros((schedule.total_frames, duplex.sends), np.float32)
 
@@ -152,6 +155,7 @@ class _Run:
         self._listen()
         guard = LevelGuard(self.before_dbfs)
         underruns = self._underruns()
+        self.first_frame = self._position
         at, end = 0, self.capture.shape[0] + self._ahead_frames
         while at < end:
             frames = min(_BLOCK_FRAMES, end - at)
@@ -195,6 +199,7 @@ class _Run:
         played = np.zeros((signal.shape[0], self._duplex.returns), np.float32)
         played[:, self._channels] = signal
         block = self._duplex.exchange(played)
+        self._position = block.first_frame + block.frames
         if block.gaps:
             self.gaps += block.gaps
             self.spoilt = True

@@ -94,11 +94,19 @@ class PathMatrix:
         return gains
 
 
-def settle_doubts(first: PathMatrix, second: PathMatrix) -> PathMatrix:
-    """The first matrix, with the sends it was in doubt about taken from a second look with another variant."""
+def settle_doubts(first: PathMatrix, second: PathMatrix, *, later_frames: int) -> PathMatrix:
+    """The first matrix, with the sends it was in doubt about taken from a second look with another variant.
+
+    ``later_frames`` is how much later the second capture began: with clocks that run apart, latencies moved meanwhile.
+    """
     doubtful = first.doubtful
+    moved = first.clock_offset_ppm * 1e-6 * later_frames
     kept = [path for path in first.paths if not doubtful[path.send_index]]
-    seen = [path for path in second.paths if doubtful[path.send_index]]
+    seen = [
+        replace(path, latency_frames=path.latency_frames - moved)
+        for path in second.paths
+        if doubtful[path.send_index]
+    ]
     return replace(
         first,
         paths=tuple(sorted(kept + seen, key=lambda path: (path.send_index, -path.gain_db))),

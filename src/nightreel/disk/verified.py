@@ -35,6 +35,8 @@ def digest_file(path: Path, *, past_cache: bool = False, moved: Callable[[int], 
     """
     sha256, sha512, size_bytes = hashlib.sha256(), hashlib.sha512(), 0
     try:
+        if not path.is_file() and path.exists():  # a pipe would keep us waiting for ever
+            raise DiskTrouble("this is not a file", where=str(path), now="Look what it is, and remove it")
         with path.open("rb", buffering=0) as file:
             if past_cache and hasattr(os, "posix_fadvise"):
                 os.posix_fadvise(file.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)

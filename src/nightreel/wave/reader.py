@@ -7,6 +7,7 @@ nothing is allocated on the strength of a header alone.
 from __future__ import annotations
 
 import mmap
+import stat
 from collections.abc import Callable
 from functools import cached_property
 from pathlib import Path
@@ -39,6 +40,8 @@ class WaveReader:
         self.path = Path(path)
         self._map: mmap.mmap | None = None
         try:
+            if stat.S_ISFIFO(self.path.stat().st_mode):  # opening one would wait for somebody to write
+                raise AudioFileInvalid("this is a pipe, not a file", where=str(self.path))
             self._file: BinaryIO = self.path.open("rb")
         except OSError as error:
             raise trouble(error, self.path) from error

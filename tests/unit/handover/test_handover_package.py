@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 
 import bagit
@@ -61,6 +62,15 @@ def test_a_wrong_byte_a_missing_file_and_a_stray_one_are_found_and_named(places:
     assert any(p.startswith("data/marks.csv: no such file") for p in problems)
     assert "data/stray: in the package, but in no manifest" in problems
     assert any(p.startswith("bag-info.txt: its bytes") for p in problems)
+
+
+def test_a_pipe_in_the_place_of_a_file_is_named_instead_of_waited_for(places: tuple[Path, Path, Path]) -> None:
+    show, one, _ = places
+    done = run_handover(show, "last", Request(destinations=(one,), lines=parse_lines("1")))
+    path = one / done.plan.name / "data" / "marks.csv"
+    path.unlink()
+    os.mkfifo(path)
+    assert check_bag(one / done.plan.name).problems == ("data/marks.csv: this is not a file",)
 
 
 def test_manifests_that_lead_out_of_the_package_are_not_followed(tmp_path: Path) -> None:

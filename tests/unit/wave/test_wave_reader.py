@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import struct
 from pathlib import Path
 
@@ -119,6 +120,12 @@ def test_a_missing_file_is_a_disk_trouble(tmp_path: Path) -> None:
         WaveReader(tmp_path / "none.wav")
     with pytest.raises(DiskTrouble, match="folder"):
         WaveReader(tmp_path)
+
+
+def test_a_pipe_is_refused_instead_of_waited_for(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe.wav")
+    with pytest.raises(AudioFileInvalid, match="pipe"):
+        WaveReader(tmp_path / "pipe.wav")
 
 
 def test_a_ds64_that_claims_exabytes_costs_nothing(tmp_path: Path) -> None:

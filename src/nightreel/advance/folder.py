@@ -9,11 +9,12 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+from nightreel.advance.difference import Difference, compare_records
 from nightreel.advance.plan import Plan
 from nightreel.advance.printed import Heading, csv_of, html_of, pdf_of
 from nightreel.advance.record import plan_dict, version_of
 from nightreel.advance.returns_sdp import sdp_files
-from nightreel.advance.sheets import Sheet, all_sheets
+from nightreel.advance.sheets import Sheet, all_sheets, change_sheets
 from nightreel.disk import make_folder_new, safe_name, write_new_bytes, write_new_text
 from nightreel.errors import AlreadyThere, ArgumentInvalid
 
@@ -25,10 +26,14 @@ _MOST_A_DAY = 1000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Written:
-    """The folder of a plan; ``new`` is False when an equal plan was there already and nothing was written."""
+    """The folder of a plan; ``new`` is False when an equal plan was there already and nothing was written.
+
+    ``difference`` is what changed against the plan before.
+    """
 
     folder: Path
     new: bool
+    difference: Difference | None = None
 
 
 def list_plans(show_folder: Path) -> tuple[Path, ...]:
@@ -55,13 +60,26 @@ def read_plan(path: Path) -> dict[str, Any]:
 
 
 def write_plan(
-    show_folder: Path, plan: Plan, *, today: date, papers: Sequence[str] = ("a4", "letter"), extra: Sequence[Sheet] = ()
+    show_folder: Path,
+    plan: Plan,
+    *,
+    today: date,
+    papers: Sequence[str] = ("a4", "letter"),
+    against: Path | None = None,
 ) -> Written:
-    """Sheets of every kind in a new dated folder; everything is made in memory before the first byte is written."""
+    """Sheets of every kind in a new dated folder; everything is made in memory before the first byte is written.
+
+    The plan is compared with the one in ``against``, or with the latest that was kept; the difference is on the sheets.
+    """
     version = version_of(plan)
     kept = list_plans(show_folder)
-    if kept and not extra and read_plan(kept[-1]).get("version") == version:
+    if kept and against is None and read_plan(kept[-1]).get("version") == version:
         return Written(folder=kept[-1], new=False)
+    older = against or (kept[-1] if kept else None)
+    difference = compare_records(read_plan(older), plan_dict(plan), where=str(older)) if older is not None else None
+    extra: tuple[Sheet, ...] = ()
+    if older is not None and difference is not None:
+        extra = change_sheets(difference, against=older.parent.name if older.is_file() else older.name)
     heading = Heading(date=today.isoformat(), version=version)
     record = json.dumps(
         {"version": version, "made": today.isoformat(), **plan_dict(plan)}, ensure_ascii=False, indent=1
@@ -85,7 +103,7 @@ def write_plan(
         write_new_bytes(folder / name, data)
     write_new_text(folder / "sheets.html", page)
     write_new_text(folder / PLAN_FILE, record + "\n")  # last: a folder with a plan.json is complete
-    return Written(folder=folder, new=True)
+    return Written(folder=folder, new=True, difference=difference)
 
 
 def _new_folder(sheets: Path, today: date) -> Path:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from nightreel.show.model import Port
@@ -76,3 +76,14 @@ def gestures_for(moves: Sequence[Move]) -> tuple[Gesture, ...]:
 def _gesture(way: str, start: tuple[int, Port], count: int) -> Gesture:
     line, port = start
     return Gesture(way=way, link=port.link, first_line=line, first_port=port.number, count=count)
+
+
+def spans_of(numbers: Iterable[int]) -> str:
+    """``1-4, 7``: numbers as people write them."""
+    spans: list[list[int]] = []
+    for number in sorted(set(numbers)):
+        if spans and number == spans[-1][1] + 1:
+            spans[-1][1] = number
+        else:
+            spans.append([number, number])
+    return ", ".join(str(a) if a == b else f"{a}-{b}" for a, b in spans)

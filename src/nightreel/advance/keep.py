@@ -1,18 +1,18 @@
 """What stays of a patch that stands already: as many lines as can, so long as all the others still find a place.
 
-Lines that have to go are counted by what they would free (a single port, a whole odd-even pair of ports, both ways or
-one), and the smallest number of moves that makes room is found by trying none, one, two and so on.
+Only two things can be short: ports that serve both ways, and cells (an odd port and the even one above it) for stereo
+pairs. Lines that stand alike in their cell free the same thing, so it is enough to try how many of each sort go: none,
+one, two and so on, until the others fit. The first number that works is the smallest.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import combinations
 
 from nightreel.show.model import Line, Port
 
-_TRIES = 20_000
+_TRIES = 5_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,12 +67,12 @@ def _release(
     """Let go of as few lines as it takes for the others to fit."""
     if _fits(lines, aligned, sends, free_sends, free_returns):
         return sends
-    by_number = {line.number: line for line in lines}
-    # Which lines can help: those on a cell that could serve a pair, and those on a port that serves both ways in vain.
-    candidates = sorted(sends, key=lambda n: (-by_number[n].priority, -n))
+    if not _fits(lines, aligned, {}, free_sends, free_returns):
+        return sends  # moving lines would not help: some pairs have to lie apart anyway
+    sorts = _sorts(lines, aligned, sends, free_sends, free_returns)
     tries = 0
-    for moves in range(1, len(candidates) + 1):
-        for gone in combinations(candidates, moves):
+    for moves in range(1, len(sends) + 1):
+        for gone in _choices(sorts, moves):
             tries += 1
             if tries > _TRIES:
                 return {}
@@ -80,6 +80,47 @@ def _release(
             if _fits(lines, aligned, left, free_sends, free_returns):
                 return left
     return {}
+
+
+def _sorts(
+    lines: Sequence[Line],
+    aligned: set[int],
+    sends: Mapping[int, Port],
+    free_sends: set[Port],
+    free_returns: set[Port],
+) -> list[list[tuple[int, ...]]]:
+    """Groups of lines to let go, those alike together, the least important first: single lines, and both of a cell."""
+    by_number = {line.number: line for line in lines}
+    holders = {port: number for number, port in sends.items()}
+    found: dict[object, list[tuple[int, ...]]] = {}
+    for port, number in sorted(holders.items(), key=lambda item: (-by_number[item[1]].priority, -item[1])):
+        beside = Port(link=port.link, number=port.number + (1 if port.number % 2 else -1))
+        other = holders.get(beside)
+
+        def stands(p: Port, n: int | None) -> tuple[object, ...]:
+            partner = by_number[n].partner if n is not None else None
+            return (p in free_sends, p in free_returns, n in aligned, n is not None, partner in sends)
+
+        alike = (stands(port, number), stands(beside, other), by_number[number].partner == other)
+        found.setdefault(alike, []).append((number,))
+        if other is not None and number > other:
+            found.setdefault(("cell", *sorted(map(str, alike))), []).append((other, number))
+    return list(found.values())
+
+
+def _choices(sorts: Sequence[list[tuple[int, ...]]], moves: int) -> Iterator[set[int]]:
+    """Every way to let go of exactly so many lines, by how many groups of each sort."""
+    if not sorts:
+        if moves == 0:
+            yield set()
+        return
+    first, rest = sorts[0], sorts[1:]
+    size = len(first[0])
+    for count in range(min(len(first), moves // size), -1, -1):
+        gone = {n for group in first[:count] for n in group}
+        for more in _choices(rest, moves - count * size):
+            if not gone & more:
+                yield gone | more
 
 
 def _fits(

@@ -8,6 +8,7 @@ from itertools import combinations
 
 from nightreel.advance.capacity import Offer, offer_of
 from nightreel.advance.choose import choose_lines
+from nightreel.advance.evidence import Evidence
 from nightreel.advance.known import Known
 from nightreel.advance.storage import TrackFormat, compute_room
 from nightreel.advance.wishes import Wishes
@@ -56,15 +57,24 @@ class Option:
         return f"{format_rate(self.rate_hz)}, {DEPTHS[self.encoding]} over {' + '.join(self.links)}"
 
 
-def list_options(show: Show, wishes: Wishes, *, length_s: float) -> tuple[Option, ...]:
+def list_options(
+    show: Show, wishes: Wishes, *, length_s: float, evidence: Evidence | None = None
+) -> tuple[Option, ...]:
     """Every option, the best first.
 
-    Order: nothing fails; fewest lines left out; fewest returns missing; the show's own rate and depth; 24 bit; fewest
-    links; most spare.
+    Order: fewest lines left out; fewest returns missing; 16 bit only where nothing else is left; fewest other
+    failures; the show's own rate and depth; 24 bit; 48 kHz; fewest links; most spare.
     """
+    evidence = evidence or Evidence()
+    rates_hz = sorted({*wishes.rates_hz, show.rate_hz})
+    offers = {rate_hz: total_offer(show.links, rate_hz, wishes) for rate_hz in rates_hz}
+    for name in evidence.devices:  # a device was asked at the show's rate only
+        asked = evidence.offer(name, offers[show.rate_hz].get(name))
+        if asked is not None:
+            offers[show.rate_hz][name] = asked
     options = [
-        _judge(show, wishes, rate_hz, encoding, links, length_s)
-        for rate_hz in sorted({*wishes.rates_hz, show.rate_hz})
+        _judge(show, wishes, offers[rate_hz], rate_hz, encoding, links, length_s)
+        for rate_hz in rates_hz
         for encoding in dict.fromkeys((*wishes.encodings, show.encoding))
         for links in _link_sets(show.links)
     ]
@@ -113,9 +123,14 @@ def _link_sets(links: Sequence[Link]) -> list[tuple[Link, ...]]:
 
 
 def _judge(
-    show: Show, wishes: Wishes, rate_hz: int, encoding: Encoding, links: tuple[Link, ...], length_s: float
+    show: Show,
+    wishes: Wishes,
+    offers: Mapping[str, Offer],
+    rate_hz: int,
+    encoding: Encoding,
+    links: tuple[Link, ...],
+    length_s: float,
 ) -> Option:
-    offers = total_offer(links, rate_hz, wishes)
     failures = [
         f"{link.name} states no capacity at {format_rate(rate_hz)}" for link in links if link.name not in offers
     ]
@@ -158,7 +173,11 @@ def _judge(
         returns_wanted=len(wanted),
         bytes_per_hour=per_hour,
         show_bytes=room.file_bytes,
-        known=min((o.known for o in offers.values()), key=list(Known).index, default=Known.ASSUMED),
+        known=min(
+            (offers[link.name].known for link in links if link.name in offers),
+            key=list(Known).index,
+            default=Known.ASSUMED,
+        ),
         failures=tuple(failures),
         notes=tuple(notes),
     )
@@ -182,13 +201,14 @@ def _media_failures(media: Sequence[Medium], show_bytes: int, bytes_per_s: int) 
 
 def _rank(show: Show, option: Option) -> tuple[object, ...]:
     return (
-        bool(option.failures),
         len(option.left_out),
         option.returns_wanted - option.returns,
+        option.encoding is Encoding.PCM16 and show.encoding is not Encoding.PCM16,
         len(option.failures),
         option.rate_hz != show.rate_hz,
         option.encoding != show.encoding,
         _DEPTH_ORDER[option.encoding],
+        option.rate_hz != 48_000,
         len(option.links),
         -option.spare,
         option.rate_hz,

@@ -8,12 +8,13 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 
 from nightreel.advance.allocate import Allocation, Space, allocate
-from nightreel.advance.capacity import Offer, find_contradictions
+from nightreel.advance.capacity import Offer, find_contradictions, offer_of
 from nightreel.advance.choose import Choice, choose_lines
-from nightreel.advance.gestures import Gesture
+from nightreel.advance.evidence import DriveEvidence, Evidence
+from nightreel.advance.gestures import Gesture, spans_of
 from nightreel.advance.known import Figure, Known
 from nightreel.advance.network import NetworkPlan, plan_network
-from nightreel.advance.options import Option, free_ports, list_options, total_offer
+from nightreel.advance.options import Option, free_ports, list_options
 from nightreel.advance.soundcheck_lines import CheckLine, soundcheck_lines
 from nightreel.advance.storage import (
     CopyTime,
@@ -32,6 +33,8 @@ from nightreel.errors import PlanImpossible, ShowInvalid
 from nightreel.show.model import AtSoundcheck, Line, LinkKind, Medium, Role, Show
 from nightreel.units import Encoding, format_rate, format_size, format_time
 from nightreel.wave.writer import PAGE_BYTES
+
+RECORDER_RESERVE_BYTES = 200_000_000  # the recorder closes a drive cleanly when less is free
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,6 +77,7 @@ class Plan:
 
     show: Show
     wishes: Wishes
+    evidence: Evidence
     length_s: float
     length_known: Known
     length_source: str
@@ -107,11 +111,11 @@ class Plan:
         return self.allocation.gestures
 
 
-def make_plan(show: Show, wishes: Wishes, *, keep: bool = True) -> Plan:
+def make_plan(show: Show, wishes: Wishes, *, keep: bool = True, evidence: Evidence | None = None) -> Plan:
     """Work the whole plan out.
 
-    ``keep`` holds on to the show's present patch. Raises ShowInvalid when the links contradict themselves, and
-    PlanImpossible when there is nothing to plan (no line, no link).
+    ``keep`` holds on to the show's present patch; ``evidence`` is what was measured and proven. Raises ShowInvalid
+    when the links contradict themselves, and PlanImpossible when there is nothing to plan (no line, no link).
     """
     if not show.lines:
         raise PlanImpossible(
@@ -125,8 +129,13 @@ def make_plan(show: Show, wishes: Wishes, *, keep: bool = True) -> Plan:
             "the links contradict themselves", where=show.name, problems=problems, now="Mend these entries"
         )
 
+    evidence = evidence or Evidence()
     length_s, length_known, length_source = _length(show, wishes)
-    offers = total_offer(show.links, show.rate_hz, wishes)
+    asked = {
+        link.name: evidence.offer(link.name, offer_of(link, show.rate_hz, wishes.transport)) for link in show.links
+    }
+    offers = {name: offer for name, offer in asked.items() if offer is not None}
+    media_now = tuple(evidence.medium(medium) for medium in show.media)
     free = {link.name: free_ports(link, offers[link.name]) for link in show.links if link.name in offers}
     ports = max(0, sum(sends for sends, _ in free.values()) - wishes.spare)
     choice = choose_lines(show.lines, ports)
@@ -143,7 +152,7 @@ def make_plan(show: Show, wishes: Wishes, *, keep: bool = True) -> Plan:
     with_margin = (
         compute_room(format, tracks=len(carried), length_s=length_s * (1 + wishes.margin)) if carried else room
     )
-    media = tuple(_plan_medium(m, format, room, with_margin, length_s, wishes) for m in show.media)
+    media = tuple(_plan_medium(m, format, room, with_margin, length_s, wishes, evidence) for m in media_now)
     networks = tuple(
         plan_network(
             link,
@@ -159,12 +168,13 @@ def make_plan(show: Show, wishes: Wishes, *, keep: bool = True) -> Plan:
     plan = Plan(
         show=show,
         wishes=wishes,
+        evidence=evidence,
         length_s=length_s,
         length_known=length_known,
         length_source=length_source,
         demand=_demand(show.lines, wishes),
         offers=offers,
-        options=list_options(show, wishes, length_s=length_s),
+        options=list_options(replace(show, media=media_now), wishes, length_s=length_s, evidence=evidence),
         choice=choice,
         links_used=links_used,
         allocation=allocation,
@@ -237,15 +247,22 @@ def _spaces(show: Show, offers: Mapping[str, Offer], links: Sequence[str]) -> li
 
 
 def _plan_medium(
-    medium: Medium, format: TrackFormat, room: Room, with_margin: Room, length_s: float, wishes: Wishes
+    medium: Medium,
+    format: TrackFormat,
+    room: Room,
+    with_margin: Room,
+    length_s: float,
+    wishes: Wishes,
+    evidence: Evidence,
 ) -> MediumPlan:
     file_system = find_file_system(medium.file_system) if medium.file_system else None
     seconds = (
-        seconds_on(format, tracks=room.tracks, free_bytes=medium.size_bytes)
+        seconds_on(format, tracks=room.tracks, free_bytes=max(0, medium.size_bytes - RECORDER_RESERVE_BYTES))
         if medium.size_bytes is not None and room.tracks
         else None
     )
-    fits = None if medium.size_bytes is None else with_margin.file_bytes <= medium.size_bytes
+    measured = evidence.drives.get(medium.name, DriveEvidence())
+    fits = None if medium.size_bytes is None else with_margin.file_bytes <= medium.size_bytes - RECORDER_RESERVE_BYTES
     rate = medium.write_bytes_per_s or wishes.copy_bytes_per_s
     words = []
     if fits is False and seconds is not None:
@@ -275,8 +292,17 @@ def _plan_medium(
         growth=growth,
         rate_bytes_per_s=medium.write_bytes_per_s,
         needed_bytes_per_s=room.bytes_per_s,
-        copy=compute_copy_time(room.file_bytes, source_bytes_per_s=rate, target_bytes_per_s=rate),
-        known=Known.ENTERED if medium.write_bytes_per_s else Known.ASSUMED,
+        copy=compute_copy_time(
+            room.file_bytes,
+            source_bytes_per_s=rate,
+            target_bytes_per_s=rate,
+            target_read_bytes_per_s=measured.read_bytes_per_s,
+        ),
+        known=Known.MEASURED
+        if measured.write_bytes_per_s
+        else Known.ENTERED
+        if medium.write_bytes_per_s
+        else Known.ASSUMED,
         words="; ".join(words) or "good",
     )
 
@@ -330,20 +356,14 @@ def _warnings(plan: Plan) -> list[str]:
     show, allocation = plan.show, plan.allocation
     found = []
     if plan.choice.left_out:
-        names = ", ".join(str(n) for n in plan.choice.left_out)
-        found.append(f"{len(plan.choice.left_out)} lines are left out, by priority: {names}")
+        found.append(f"{len(plan.choice.left_out)} lines are left out, by priority: {spans_of(plan.choice.left_out)}")
     missing = [link.name for link in show.links if link.name not in plan.offers]
     if missing:
         found.append(f"no capacity is stated at {format_rate(show.rate_hz)} for {', '.join(missing)}: it is not used")
     if allocation.without_return:
-        found.append(
-            f"no return is free for lines {', '.join(map(str, allocation.without_return))}: "
-            "they stay live at soundcheck"
-        )
+        found.append(f"no return is free for lines {spans_of(allocation.without_return)}: they stay live at soundcheck")
     if allocation.crossed:
-        found.append(
-            f"return and send differ in number for lines {', '.join(map(str, allocation.crossed))}: check these by ear"
-        )
+        found.append(f"return and send differ in number for lines {spans_of(allocation.crossed)}: check these by ear")
     partners = {line.number: line.partner for line in show.lines}
     found.extend(
         f"the pair {number} + {partners[number]} lies apart: no odd port with a free even one above it, or the present "

@@ -6,19 +6,24 @@ import hashlib
 import json
 from collections.abc import Mapping
 from dataclasses import asdict
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from nightreel.advance.plan import Plan
 from nightreel.advance.verdict import spare_sends, verdict_of
 from nightreel.errors import ArgumentInvalid
 from nightreel.show.model import Port
 
+if TYPE_CHECKING:
+    from nightreel.advance.difference import Difference
+
 FORMAT = 1
 
 
 def version_of(plan: Plan) -> str:
     """Eight hex digits of a SHA-256 over everything the plan says: equal plans have equal versions."""
-    text = json.dumps(plan_dict(plan), sort_keys=True, ensure_ascii=False)
+    said = plan_dict(plan)
+    said.pop("changes")  # relative to the patch of the day, which carrying the plan out changes
+    text = json.dumps(said, sort_keys=True, ensure_ascii=False)
     return hashlib.sha256(text.encode()).hexdigest()[:8]
 
 
@@ -46,6 +51,7 @@ def plan_dict(plan: Plan) -> dict[str, Any]:
                 "role": line.role.value,
                 "send": str(allocation.sends.get(line.number, "")),
                 "return": str(allocation.returns.get(line.number, "")),
+                "known": plan.evidence.path_known(line.number, allocation.sends.get(line.number)),
             }
             for line in show.lines
         ],
@@ -122,6 +128,19 @@ def plan_dict(plan: Plan) -> dict[str, Any]:
         "suggestions": [{"text": s.text, "frees": s.frees} for s in plan.suggestions],
         "figures": [{"name": f.name, "text": f.text, "known": f.known.value, "source": f.source} for f in plan.figures],
         "warnings": list(plan.warnings),
+    }
+
+
+def difference_dict(difference: Difference) -> dict[str, Any]:
+    """A difference for ``--json``."""
+    return {
+        "words": difference.words,
+        "figures": [{"name": name, "before": old, "now": new} for name, old, new in difference.figures],
+        "moves": [
+            {"line": m.line, "way": m.way, "before": str(m.before or ""), "now": str(m.after or "")}
+            for m in difference.moves
+        ],
+        "gestures": [str(g) for g in difference.gestures],
     }
 
 

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
-from nightreel.advance.gestures import Gesture, Move
+from nightreel.advance.difference import Difference
 from nightreel.advance.network import Stage
 from nightreel.advance.plan import Plan
 from nightreel.show.model import AtSoundcheck, Line, Port
@@ -77,6 +77,8 @@ def gesture_sheet(plan: Plan) -> Sheet:
 
 
 def line_sheet(plan: Plan) -> Sheet:
+    one = len(plan.links_used) == 1
+    ports = tuple(f"{way} {plan.links_used[0]}" if one else way for way in ("Send", "Return"))
     tracks = {number: k for k, number in enumerate(sorted(plan.allocation.sends), 1)}
     check = {line.line: line.use for line in plan.check_lines}
     rows = tuple(
@@ -87,10 +89,10 @@ def line_sheet(plan: Plan) -> Sheet:
             _gain(line),
             "48 V" if line.phantom else "",
             _pair(line),
-            _port(plan.allocation.sends.get(line.number)),
-            _port(plan.allocation.returns.get(line.number)),
+            *_ends(plan, line.number),
             str(tracks.get(line.number, NOTHING)),
             check[line.number].value if line.number in check else "left out",
+            plan.evidence.path_known(line.number, plan.allocation.sends.get(line.number)),
             "",
         )
         for line in sorted(plan.show.lines, key=lambda x: x.number)
@@ -98,9 +100,9 @@ def line_sheet(plan: Plan) -> Sheet:
     return Sheet(
         key="lines",
         title="Patch by line",
-        heads=("Line", "Name", "Socket", "Gain dB", "Ph.", "Pair", "Send", "Return", "Track", "Soundcheck", "OK"),
+        heads=("Line", "Name", "Socket", "Gain dB", "Ph.", "Pair", *ports, "Track", "Soundcheck", "Path", "OK"),
         rows=rows,
-        numeric=(0, 3, 5, 8),
+        numeric=(0, 3, 5, 6, 7, 8),
         strong=(0, 6, 7),
     )
 
@@ -282,7 +284,7 @@ def media_sheet(plan: Plan) -> Sheet:
                 m.file_system or NOTHING,
                 format_size(m.size_bytes) if m.size_bytes else NOTHING,
                 format_time(m.seconds) if m.seconds is not None else NOTHING,
-                f"{format_size(m.rate_bytes_per_s)} (entered)" if m.rate_bytes_per_s else "not measured",
+                f"{format_size(m.rate_bytes_per_s)} ({m.known})" if m.rate_bytes_per_s else "not measured",
                 format_time(m.copy.copy_s),
                 format_time(m.copy.verify_s),
                 m.words,
@@ -327,18 +329,35 @@ def figure_sheet(plan: Plan) -> Sheet:
     )
 
 
-def change_sheet(moves: tuple[Move, ...], gestures: tuple[Gesture, ...], names: dict[int, str]) -> Sheet:
-    """What to change on a desk that is patched already."""
-    lines = len({m.line for m in moves if m.before is not None and m.after is not None})
-    return Sheet(
+def change_sheets(difference: Difference, *, against: str) -> tuple[Sheet, ...]:
+    """What differs from an older plan, and what to change on a desk that is patched already."""
+    figures = Sheet(
+        key="changes figures",
+        title=f"What differs from {against}",
+        heads=("Figure", "Before", "Now"),
+        rows=difference.figures,
+        strong=(2,),
+    )
+    gestures = Sheet(
+        key="changes gestures",
+        title=f"Gestures that lead there from {against}",
+        heads=("No.", "Do", "Done"),
+        rows=tuple((str(k), str(gesture), "") for k, gesture in enumerate(difference.gestures, 1)),
+        numeric=(0,),
+        note=difference.words + ".",
+    )
+    moves = Sheet(
         key="changes",
-        title="What changes",
-        heads=("Line", "Name", "Way", "Before", "Now", "Done"),
-        rows=tuple((str(m.line), names.get(m.line, ""), m.way, _port(m.before), _port(m.after), "") for m in moves),
+        title=f"Lines that differ from {against}",
+        heads=("Line", "Name", "Way", "Before", "Now", "OK"),
+        rows=tuple(
+            (str(m.line), difference.names.get(m.line, ""), m.way, _port(m.before), _port(m.after), "")
+            for m in difference.moves
+        ),
         numeric=(0,),
         strong=(4,),
-        note=f"{len(gestures)} gestures, {lines} lines moved.",
     )
+    return tuple(sheet for sheet in (figures, gestures, moves) if sheet.rows)
 
 
 def _total(stages: Sequence[Stage]) -> Stage:
@@ -376,6 +395,14 @@ def _span(first: int, count: int) -> str:
 
 def _port(port: Port | None) -> str:
     return NOTHING if port is None else f"{port.link} {port.number}"
+
+
+def _ends(plan: Plan, line: int) -> tuple[str, str]:
+    """Send and return; where all are on one link, its name stands in the head and the cells hold numbers alone."""
+    ends = (plan.allocation.sends.get(line), plan.allocation.returns.get(line))
+    if len(plan.links_used) == 1:
+        return tuple(NOTHING if port is None else str(port.number) for port in ends)  # type: ignore[return-value]
+    return _port(ends[0]), _port(ends[1])
 
 
 def _gain(line: Line) -> str:

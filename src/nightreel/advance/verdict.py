@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import textwrap
+from typing import TYPE_CHECKING
 
 from nightreel.advance.options import explain
 from nightreel.advance.plan import Plan
 from nightreel.show.model import AtSoundcheck
 from nightreel.units import format_rate, format_size, format_time
+
+if TYPE_CHECKING:
+    from nightreel.advance.difference import Difference
 
 COLUMNS = 100
 
@@ -108,6 +112,22 @@ def screen(plan: Plan, *, folder: str = "") -> str:
             out.extend(_wrapped(f"{suggestion.text}: {suggestion.frees} ports", "  - "))
     if folder:
         out += ["", f"Sheets: {folder}"]
+    return "\n".join(out)
+
+
+def difference_screen(difference: Difference) -> str:
+    """What differs: figures, then gestures, then the lines that move; at most 100 columns."""
+    if difference.empty:
+        return "Nothing changes."
+    out = [difference.words + "."]
+    if difference.figures:
+        width = max(len(name) for name, _, _ in difference.figures)
+        for name, old, new in difference.figures:
+            out.extend(_wrapped(f"{old}  ->  {new}", f"  {name:<{width}}  "))
+    shown = difference.gestures[:12]
+    out += [f"  {k:>3}. {gesture}" for k, gesture in enumerate(shown, 1)]
+    if len(difference.gestures) > len(shown):
+        out.append(f"       and {len(difference.gestures) - len(shown)} more")
     return "\n".join(out)
 
 

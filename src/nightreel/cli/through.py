@@ -32,6 +32,11 @@ def open_duplex(through: str, show: Show, *, sends: int, returns: int, link: str
         from nightreel.ports.jack import SYSTEM, JackDuplex
 
         return JackDuplex(device=text or SYSTEM, rate_hz=show.rate_hz, sends=sends, returns=returns)
+    if kind == "demo":
+        from nightreel.ports.stage import SimulatedStage, StageDuplex
+
+        desk, speed = demo_desk(text)
+        return StageDuplex(SimulatedStage(desk), speed=speed)
     if kind == "stage":
         from nightreel.ports.stage import SimulatedStage, StageDuplex
 
@@ -62,6 +67,11 @@ def open_sink(through: str, show: Show, *, rate_hz: int, returns: int, link: str
         return JackSink(device=text or SYSTEM, rate_hz=rate_hz, channels=returns)
     if kind == "files":
         return _file_sink(Path(text or "."), rate_hz=rate_hz, returns=returns)
+    if kind == "demo":
+        from nightreel.ports.stage import SimulatedStage, StageSink
+
+        desk, speed = demo_desk(text)
+        return StageSink(SimulatedStage(desk), speed=speed)
     if kind == "stage":
         from nightreel.ports.stage import SimulatedStage, StageSink
 
@@ -102,10 +112,7 @@ def stage_desk(text: str, show: Show, *, sends: int, returns: int, link: str = "
     from nightreel.ports.desk import Desk, DeskChannel, Feed
 
     faults, _, speed_text = text.partition("@")
-    try:
-        speed = None if speed_text == "max" else float(speed_text or 1.0)
-    except ValueError:
-        raise ArgumentInvalid(f"'{speed_text}' is not a speed", now="Write stage@8 or stage@max") from None
+    speed = _parse_speed(speed_text)
     by_send = {line.send.number: line for line in show.lines if line.send is not None and link in ("", line.send.link)}
     channels = []
     for send in range(1, sends + 1):
@@ -124,6 +131,22 @@ def stage_desk(text: str, show: Show, *, sends: int, returns: int, link: str = "
     for fault in filter(None, faults.split(",")):
         desk = _plant(desk, fault.strip())
     return desk, speed
+
+
+def demo_desk(text: str) -> tuple[Desk, float | None]:
+    """``FOLDER[@speed]``: the desk of a demo show, with its planted troubles."""
+    from nightreel.demo.stage import make_desk
+
+    folder, _, speed_text = text.partition("@")
+    return make_desk(Path(folder)), _parse_speed(speed_text)
+
+
+def _parse_speed(text: str) -> float | None:
+    """A multiple of real time; None for ``max``: nobody waits."""
+    try:
+        return None if text == "max" else float(text or 1.0)
+    except ValueError:
+        raise ArgumentInvalid(f"'{text}' is not a speed", now="Write stage@8 or stage@max") from None
 
 
 def _plant(desk: Desk, fault: str) -> Desk:

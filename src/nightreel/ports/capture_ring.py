@@ -123,6 +123,7 @@ def doubt_period(control):  # type: ignore[no-untyped-def]
     control[UNSURE] += 1
     take_back(control)
     note_loss(control, control[PERIOD], SERVER_SKIPPED)
+    control[PERIOD_LOST] = control[PERIOD]
 
 
 @njit(cache=True, nogil=True)

@@ -118,8 +118,7 @@ def jack_period(frames_asked, links_at):  # type: ignore[no-untyped-def]
         if played[play.ARMED] == 1:
             play.begin_period(played, now, frames)
             play_ports(played, ports, frames)
-            if types.int64(_last_frame_time(client)) != now:
-                played[play.UNSURE] += 1
+            play.end_period(played, types.int64(_last_frame_time(client)) == now)
         else:
             silence_ports(played, ports, frames)
     return 0
@@ -147,8 +146,7 @@ def portaudio_jack_period(heard_at, played_at, frames_asked, times, flags, links
         if played[play.ARMED] == 1:
             play.begin_period(played, now, frames)
             play.play_frames(played, samples, frames)
-            if types.int64(_last_frame_time(client)) != now:
-                played[play.UNSURE] += 1
+            play.end_period(played, types.int64(_last_frame_time(client)) == now)
         else:
             samples[:] = 0.0
     return CONTINUE

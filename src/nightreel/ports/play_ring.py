@@ -14,18 +14,21 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from nightreel.ports.memory import carray, floats_at, load_shared, store_shared
+from nightreel.ports.memory import carray, counters_at, floats_at, load_shared, store_shared
 
 SIZE, CHANNELS, RING, LAST, FADE_FRAMES, SCRATCH, SCRATCH_FRAMES = 0, 1, 2, 3, 4, 5, 6
 WRITTEN, ARMED, CUSHION, ENDING, STOP_FRAMES = 8, 9, 10, 11, 12
 READ, FREED, STATE, UNDERRUNS, RISEN, FALLEN, STOPPED_FRAMES = 16, 17, 18, 19, 20, 21, 22
 PLAYED, OWED, TIMED, NEXT_TIME, PERIOD, PERIOD_READ, CALLS, FLAGS, UNSURE = 24, 25, 26, 27, 28, 29, 30, 31, 32
-GONE, OWES, PERIOD_OWED = 40, 41, 33
+PERIOD_OWED, LOGGED, SKIPS = 33, 34, 35
+GONE, OWES, LOG = 40, 41, 42
 CONTROL_PLACES = 48
 
 # What the callback is doing.
 WAITING, PLAYING, FALLING, STOPPED = 0, 1, 2, 3
 FADE_S = 0.005
+# Of the last periods of known time: frame time, the programme's frame at its start, 1 once it was done in time.
+LOG_PLACES, LOG_FIELDS = 8192, 3
 
 
 @njit(cache=True, nogil=True)
@@ -113,19 +116,39 @@ def begin_period(control, now, frames):  # type: ignore[no-untyped-def]
     If it is the one before once more, what was played into that is played again; only a new one frees the ring.
     Where the programme stays on the device's time (``OWES``), it loses what the device skipped.
     """
+    again = False
     if control[TIMED] == 1:
         jump = ((now - control[NEXT_TIME] + 0x80000000) & 0xFFFFFFFF) - 0x80000000
-        if jump < 0:
+        again = jump < 0
+        if again:
             control[READ] = control[PERIOD_READ]
             control[OWED] = control[PERIOD_OWED]
         else:
             free_played(control)
-            if jump > 0 and control[OWES] == 1:
+        if jump > 0:
+            control[SKIPS] += 1
+            if control[OWES] == 1:
                 control[OWED] += jump
     control[TIMED] = 1
+    if not again:
+        control[LOGGED] += 1
+    log = carray(counters_at(control[LOG]), (LOG_PLACES, LOG_FIELDS))
+    at = (control[LOGGED] - 1) % LOG_PLACES
+    log[at, 0] = now
+    log[at, 1] = control[READ]
+    log[at, 2] = 0
     control[PERIOD_READ] = control[READ]
     control[PERIOD_OWED] = control[OWED]
     control[NEXT_TIME] = (now + frames) & 0xFFFFFFFF
+
+
+@njit(cache=True, nogil=True)
+def end_period(control, in_time):  # type: ignore[no-untyped-def]
+    """The period is filled; ``in_time`` if the server had not moved on meanwhile."""
+    if in_time:
+        carray(counters_at(control[LOG]), (LOG_PLACES, LOG_FIELDS))[(control[LOGGED] - 1) % LOG_PLACES, 2] = 1
+    else:
+        control[UNSURE] += 1
 
 
 @njit(cache=True, nogil=True)
@@ -153,6 +176,8 @@ class PlayRing:
         self.samples.fill(0.0)
         self.control: NDArray[np.int64] = np.zeros(CONTROL_PLACES, dtype=np.int64)
         self._last: NDArray[np.float32] = np.zeros(channels, dtype=np.float32)
+        self._log: NDArray[np.int64] = np.zeros((LOG_PLACES, LOG_FIELDS), dtype=np.int64)
+        self.control[LOG] = self._log.ctypes.data
         self._scratch: NDArray[np.float32] = np.zeros((8192, channels), dtype=np.float32)
         self.control[[SIZE, CHANNELS]] = frames, channels
         self.control[[RING, LAST]] = self.samples.ctypes.data, self._last.ctypes.data
@@ -177,6 +202,18 @@ class PlayRing:
     @property
     def underruns(self) -> int:
         return int(self.control[UNDERRUNS])
+
+    @property
+    def skips(self) -> int:
+        """Times the server went on without us, or had moved on before a period was filled: heard as a hole."""
+        return int(self.control[SKIPS] + self.control[UNSURE])
+
+    @property
+    def periods(self) -> NDArray[np.int64]:
+        """(periods, 3) of the last ones of known time: frame time, programme frame at its start, 1 if in time."""
+        logged = int(self.control[LOGGED])
+        places = np.arange(max(0, logged - LOG_PLACES), logged) % LOG_PLACES
+        return self._log[places]
 
     @property
     def calls(self) -> int:

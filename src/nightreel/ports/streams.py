@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from nightreel.errors import ArgumentInvalid, DeviceTrouble
 from nightreel.ports import capture_ring
@@ -349,6 +350,16 @@ class RingSink:
     def underruns(self) -> int:
         return self._player.ring.underruns if self._player else self._underruns
 
+    @property
+    def skips(self) -> int:
+        """Times the server went on without this process: a hole in what is heard, though the writer was in time."""
+        return self._player.ring.skips if self._player else 0
+
+    @property
+    def periods(self) -> NDArray[np.int64]:
+        """(periods, 3): what was played when, of the last periods over JACK; see :attr:`PlayRing.periods`."""
+        return self._require_player().ring.periods
+
     def start(self) -> None:
         cushion = min(frames_from_seconds(CUSHION_S, self._rate_hz), self._buffer_frames // 2)
         ring = PlayRing(
@@ -452,6 +463,11 @@ class RingDuplex:
     @property
     def underruns(self) -> int:
         return self._player.ring.underruns if self._player else 0
+
+    @property
+    def skips(self) -> int:
+        """Times the server went on without this process, each with a gap in what was captured."""
+        return self._player.ring.skips if self._player else 0
 
     @property
     def latency_frames(self) -> tuple[int, int, int]:

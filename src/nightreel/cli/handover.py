@@ -26,6 +26,7 @@ from nightreel.units import RATES_HZ, Encoding
 @click.option("--encoding", type=click.Choice([e.value for e in Encoding]), help="Convert to this kind of sample.")
 @click.option("--flac", is_flag=True, help="FLAC instead of WAVE files.")
 @click.option("--plan", "plan_only", is_flag=True, help="Say what would be made, check the places, write nothing.")
+@click.option("--while-recording", is_flag=True, help="Even while a take of this show is being recorded.")
 @click.option("--check", is_flag=True, help="PLACE is a package made before: read it and compare every byte.")
 @click.option("--json", "as_json", is_flag=True, help="Print the receipt (or the plan, or the check) as JSON.")
 def command(
@@ -41,6 +42,7 @@ def command(
     encoding: str | None,
     flac: bool,
     plan_only: bool,
+    while_recording: bool,
     check: bool,
     as_json: bool,
 ) -> None:
@@ -71,7 +73,7 @@ def command(
         flac=flac,
         mix=mix,
     )
-    done = run_handover(place, take, request, plan_only=plan_only, tell=bar.tell)
+    done = run_handover(place, take, request, plan_only=plan_only, while_recording=while_recording, tell=bar.tell)
     bar.end()
     if done.outcome is None:
         click.echo(plan_json(done.facts, done.plan) if as_json else plan_text(done.facts, done.plan), nl=False)

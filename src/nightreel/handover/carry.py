@@ -90,10 +90,13 @@ def carry_out(
         for package in packages:
             package.close()
     size_bytes = sum(file.digests.size_bytes for file in made)
+    folders = [package.folder.absolute() for package in packages]
     return Outcome(
         plan=plan,
         made=made,
-        deliveries=tuple(Delivery(folder=p.folder, files=len(made), size_bytes=size_bytes) for p in packages),
+        deliveries=tuple(
+            Delivery(folder=p.folder.absolute(), files=len(made), size_bytes=size_bytes) for p in packages
+        ),
         mix=mix,
         resumed_files=resumed,
     )

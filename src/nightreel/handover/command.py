@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from nightreel.control import Client, socket_path
 from nightreel.disk import Disk, make_folder_new
-from nightreel.errors import ArgumentInvalid, ShowMissing
+from nightreel.errors import ArgumentInvalid, NightreelError, RecorderBusy, RecorderGone, ShowMissing
 from nightreel.handover.carry import Tell, carry_out, check_places
 from nightreel.handover.model import Outcome, Plan, Request
 from nightreel.handover.plan import make_plan
@@ -33,15 +34,19 @@ def run_handover(
     request: Request,
     *,
     plan_only: bool = False,
+    while_recording: bool = False,
     disk: Disk | None = None,
     tell: Tell = lambda what, done, total: None,
 ) -> Handover:
     """Hand a take over. Receipts stand beside each package, and in the show's ``handovers`` folder.
 
-    Raises what planning, checking and carrying out raise; nothing is written before the plan and the places are sound.
+    Raises what planning, checking and carrying out raise, and RecorderBusy while a take of the same show is being
+    recorded; nothing is written before the plan and the places are sound.
     """
     with open_place(place, take) as opened:
         plan = make_plan(opened.facts, request)
+        if not plan_only and not while_recording:
+            _require_no_recorder(opened)
         if plan_only:
             if request.destinations:
                 check_places(opened, plan, disk=disk)
@@ -82,10 +87,36 @@ def parse_lines(text: str) -> tuple[range, ...]:
     return tuple(lines)
 
 
+def _require_no_recorder(take: Take) -> None:
+    """Copying takes from the disk what the recorder needs of it: the running take comes first."""
+    show = _show_folder(take)
+    if show is None:
+        return
+    try:
+        client = Client(socket_path(show), timeout_s=2.0)
+    except RecorderGone:
+        return  # nobody records here
+    with client:
+        try:
+            state = str(client.ask("status").get("state", "it does not say more"))
+        except NightreelError:
+            state = "it does not answer"
+    raise RecorderBusy(
+        f"the recorder of this show is running ({state}), and copying would take disk and processor from it",
+        where=str(show),
+        now="Hand over when the take is stopped, or on another machine; --while-recording does it all the same",
+    )
+
+
+def _show_folder(take: Take) -> Path | None:
+    show = take.folder.parent.parent
+    return show if take.folder.parent.name == TAKES_FOLDER and (show / "show.toml").is_file() else None
+
+
 def _handovers_folder(take: Take) -> Path | None:
     """The show's own folder for receipts, made when missing; None for takes outside of a show."""
-    show = take.folder.parent.parent
-    if take.folder.parent.name != TAKES_FOLDER or not (show / "show.toml").is_file():
+    show = _show_folder(take)
+    if show is None:
         return None
     folder = show / HANDOVERS_FOLDER
     if not folder.is_dir():

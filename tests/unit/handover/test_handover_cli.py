@@ -11,6 +11,7 @@ from tests.unit.handover.small_take import make_show
 
 from nightreel.cli import main
 from nightreel.cli.handover import command
+from nightreel.control import Server, socket_path
 from nightreel.handover import TOKENS
 
 
@@ -96,6 +97,21 @@ def test_what_cannot_be_done_is_one_sentence_and_changes_nothing(
     assert "Traceback" not in shown.err
     assert shown.out == ""
     assert tree(tmp_path) == before
+
+
+def test_a_running_recorder_of_the_show_comes_first(
+    show: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    server = Server(socket_path(show), lambda request: {"state": "recording"})
+    server.start()
+    try:
+        assert run(show, "--to", tmp_path / "to", "--name", "x") == 1
+        assert "the recorder of this show is running (recording)" in capsys.readouterr().err
+        assert tree(tmp_path / "to") == []
+        assert run(show, "--plan") == 0
+        assert run(show, "--to", tmp_path / "to", "--name", "x", "--while-recording") == 0
+    finally:
+        server.stop()
 
 
 def test_a_package_can_be_checked_again_and_faults_are_named(

@@ -94,9 +94,7 @@ def carry_out(
     return Outcome(
         plan=plan,
         made=made,
-        deliveries=tuple(
-            Delivery(folder=p.folder.absolute(), files=len(made), size_bytes=size_bytes) for p in packages
-        ),
+        deliveries=tuple(Delivery(folder=folder, files=len(made), size_bytes=size_bytes) for folder in folders),
         mix=mix,
         resumed_files=resumed,
     )

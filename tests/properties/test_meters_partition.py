@@ -10,9 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from nightreel.signal.meters import LineMeters, MeterResult, Places
+from nightreel.signal.spectra import LineSpectra
 
 RATE_HZ = 48_000
-FRAMES = 130_000
+FRAMES = 210_000
 
 # Counts, spans, grids and extremes must agree to the bit; what stems from sums to 1e-9 (in dB: 4.4e-9).
 _SUMS = {"rms_dbfs", "dc", "integrated_lufs", "max_momentary_lufs", "max_short_term_lufs", "loudness_range_lu"}
@@ -60,6 +61,10 @@ def _same(left: MeterResult, right: MeterResult) -> None:
             for x, y in zip(a, b, strict=True):
                 assert abs(x.integrated_lufs - y.integrated_lufs) < 1e-8
                 assert abs(x.max_momentary_lufs - y.max_momentary_lufs) < 1e-8
+        elif field.name == "spectra":
+            for x, y in zip(a, b, strict=True):
+                for part in fields(LineSpectra):
+                    np.testing.assert_array_equal(getattr(x, part.name), getattr(y, part.name), err_msg=part.name)
         elif field.name.endswith("_spans"):
             assert a == b, field.name
         elif field.name.endswith("_places"):

@@ -28,12 +28,13 @@ from numpy.typing import NDArray
 from nightreel.errors import ArgumentInvalid, TakeDamaged
 from nightreel.signal import events
 from nightreel.signal.loudness import integrated_lufs, loudness_range_lu, lufs_from_power, sliding_mean
+from nightreel.signal.spectra import LineSpectra, window_frames_for
 from nightreel.signal.state import MOMENTARY_SUBS, Accumulated, Setting
 from nightreel.timeline import Span
 
 FULL_SCALE_24_BIT = 8_388_607 / 8_388_608
-# 0.3 s for the filters to forget their start (below 1e-16 of it is left) and 0.4 s for a loudness window; or an out of
-# a second and what goes around it.
+# 0.3 s for the filters to forget their start (below 1e-16 of it is left) and 0.4 s for a loudness window; an out of a
+# second and what goes around it; a window of the spectra, if that is longer.
 HEAD_HOPS = 15
 
 _SHORT_TERM_HOPS = 30
@@ -99,6 +100,7 @@ class MeterResult:
     not_numbers : samples that were NaN, infinite or absurd; measured as zero
     history_peak_dbfs, history_rms_dbfs : float32 (windows, channels), 100 ms each; window i begins at frame
         history_first_frame + i * history_frames (the first and last may be cut by the ends of the span)
+    spectra : third octaves over time and more, one a channel: see :class:`nightreel.signal.spectra.LineSpectra`
     programmes : of the groups asked for at the start
     """
 
@@ -133,6 +135,7 @@ class MeterResult:
     history_frames: int
     history_peak_dbfs: NDArray[np.float32]
     history_rms_dbfs: NDArray[np.float32]
+    spectra: tuple[LineSpectra, ...]
     programmes: tuple[ProgrammeResult, ...] = ()
 
     @property
@@ -184,7 +187,8 @@ class LineMeters:
         self._setting = setting
         self._first_frame = first_frame
         sub = setting.sub_frames
-        head_frames = -(-(first_frame + HEAD_HOPS * setting.hop_frames) // sub) * sub - first_frame
+        least = max(HEAD_HOPS * setting.hop_frames, window_frames_for(setting.rate_hz))
+        head_frames = -(-(first_frame + least) // sub) * sub - first_frame
         self._head = np.zeros((head_frames, setting.channels), np.float32)
         self._head_frames = 0
         self._body: Accumulated | None = None
@@ -470,5 +474,6 @@ def _result(whole: Accumulated) -> MeterResult:
         history_frames=hop,
         history_peak_dbfs=_db(a["hop_peak"][:hops]),
         history_rms_dbfs=_db(rms),
+        spectra=whole.spectra.result(),
         programmes=tuple(programmes),
     )

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from nightreel.signal import events, kernels
 from nightreel.signal.interpolator import TAPS, Interpolator, interpolator
 from nightreel.signal.kweight import k_weighting
+from nightreel.signal.spectra import SpectrumHistory
 
 SUBS_A_HOP = 10
 MOMENTARY_SUBS = 40
@@ -116,6 +117,7 @@ class Accumulated:
     first_frame: int
     frames: int = 0
     arrays: dict[str, NDArray[Any]]
+    spectra: SpectrumHistory
     _filter: NDArray[np.float64]
     _interpolator: Interpolator
 
@@ -125,6 +127,7 @@ class Accumulated:
             setting=setting,
             first_frame=first_frame,
             arrays=_fresh(setting, first_frame),
+            spectra=SpectrumHistory(setting.rate_hz, setting.channels, first_frame),
             _filter=k_weighting(setting.rate_hz).ravel(),
             _interpolator=interpolator(setting.rate_hz),
         )
@@ -150,6 +153,7 @@ class Accumulated:
     def copy(self) -> Accumulated:
         values = {f.name: getattr(self, f.name) for f in fields(self)}
         values["arrays"] = {name: array.copy() for name, array in self.arrays.items()}
+        values["spectra"] = self.spectra.copy()
         return Accumulated(**values)
 
     def restart(self) -> None:
@@ -160,6 +164,7 @@ class Accumulated:
         self.arrays = fresh
         self.between_samples[:] = 0.0
         self.arrays["lanes"][:, kernels.OPEN : kernels.OPEN + kernels.LANES] = 0.0
+        self.spectra.restart()
         self.first_frame, self.frames = self.end_frame, 0
 
     def feed(self, block: NDArray[np.float32]) -> None:
@@ -193,6 +198,7 @@ class Accumulated:
             (a["tail"], a["head"]),
             self._events(),
         )
+        self.spectra.feed(block)
 
     def absorb(self, right: Accumulated) -> None:
         """Take in the span that begins where this one ends and whose memory was warmed up on this one's frames."""
@@ -220,6 +226,7 @@ class Accumulated:
         for name in _TAKEN_FROM_THE_RIGHT:
             a[name] = b[name].copy()
         self.between_samples[:] = between
+        self.spectra.absorb(right.spectra)
 
     def close(self) -> None:
         """Nothing follows: silence after the last frame; runs that are open at either end count as they are."""
@@ -303,7 +310,7 @@ class Accumulated:
             saved[name] = saved[name][: self.hops]
         for name in _KEPT:
             saved[name] = saved[name][..., : int(saved["held"].max(initial=0))]
-        return saved
+        return {**saved, **self.spectra.saved()}
 
     @classmethod
     def restored(
@@ -323,4 +330,5 @@ class Accumulated:
             if theirs.dtype != mine.dtype or theirs.shape != place.shape:
                 raise ValueError(f"'{name}' is {theirs.dtype} {theirs.shape}, not {mine.dtype} {place.shape}")
             place[...] = theirs
+        self.spectra.restore(saved)
         return self

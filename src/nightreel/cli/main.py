@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import sys
 from importlib import import_module
+from keyword import iskeyword
 from typing import NoReturn
 
 import click
@@ -45,7 +46,8 @@ class Night(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
             return None
-        module = import_module(f"nightreel.cli.{cmd_name.replace('-', '_')}")
+        name = cmd_name.replace("-", "_")
+        module = import_module(f"nightreel.cli.{name}_" if iskeyword(name) else f"nightreel.cli.{name}")
         command: click.Command = module.command
         return command
 

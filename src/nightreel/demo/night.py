@@ -52,7 +52,7 @@ class Hears:
 class DemoNight:
     """See the module.
 
-    scale : length of the songs and pauses against the full night of about 105 s; 0.2 is the shortest that still is one
+    scale : length of the songs and pauses against the full night of about 104 s; 0.2 is the shortest that still is one
     """
 
     def __init__(self, *, seed: int = 1, scale: float = 1.0, rate_hz: int = 48_000) -> None:
@@ -64,13 +64,13 @@ class DemoNight:
         self._placed: list[Placed] = []
         at_s = max(1.5, _BEFORE_S * scale)
         for number, plan in enumerate(SONGS, 1):
-            bars = max(4, round(plan.bars * scale))
+            bars = max(2, round(plan.bars * scale))
             rng = np.random.default_rng([seed, 7, number])
             parts = write_parts(plan, bars, rng)
             length_s = bars * plan.bar_s + 1.6
             self._placed.append(Placed(plan=plan, start_s=at_s, length_s=length_s, parts=parts))
-            at_s += length_s + max(2.5, _BETWEEN_S * scale)
-        self.frames = round((at_s - max(2.5, _BETWEEN_S * scale) + max(2.0, _AFTER_S * scale)) * rate_hz)
+            at_s += length_s + max(1.5, _BETWEEN_S * scale)
+        self.frames = round((at_s - max(1.5, _BETWEEN_S * scale) + max(1.5, _AFTER_S * scale)) * rate_hz)
 
     # --- facts
 

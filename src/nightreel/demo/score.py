@@ -176,7 +176,7 @@ def _voices(song: SongPlan, bar: int, bars: int, add: Add, rng: np.random.Genera
     root, minor = song.chords[bar % len(song.chords)]
     scale = _SCALE_MINOR if minor else _SCALE_MAJOR
     at, degree = 0.0, int(rng.integers(0, 5))
-    lead = "handheld" if song.with_handheld and bar % 8 >= 5 else "voice centre"
+    lead = "handheld" if song.with_handheld and (bar % 8 >= 5 or bars < 6) else "voice centre"
     while at < song.beats - 0.01:
         length = float(rng.choice([0.5, 0.5, 1.0, 1.0, 1.5]))
         length = min(length, song.beats - at)

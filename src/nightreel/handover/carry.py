@@ -61,7 +61,7 @@ def check_places(take: Take, plan: Plan, *, disk: Disk | None = None) -> tuple[S
             where=", ".join(str(place / plan.name) for place in places),
             now="Choose another name (--name) to make it again",
         )
-    _require_room(plan, states, fingerprint, disk)
+    _require_room(plan, states, disk)
     return states
 
 
@@ -80,6 +80,10 @@ def carry_out(
     first = next((n for n, state in enumerate(states) if state is State.COMPLETE), 0)
     resumed = 0
     try:
+        for package, state in zip(packages, states, strict=True):
+            if state is State.COMPLETE:
+                progress.what = f"reading {package.folder} again"
+                package.require_whole(moved=progress.moved)
         if states[first] is not State.COMPLETE:
             resumed = _make(take, plan, packages[first], fingerprint, disk, progress)
         made, mix = read_contents(packages[first].folder, plan)
@@ -171,7 +175,7 @@ def _copy(source: Path, package: Package, made: tuple[MadeFile, ...], disk: Disk
     return resumed
 
 
-def _require_room(plan: Plan, states: tuple[State, ...], fingerprint: str, disk: Disk) -> None:
+def _require_room(plan: Plan, states: tuple[State, ...], disk: Disk) -> None:
     needs: dict[int, int] = {}
     at: dict[int, Path] = {}
     for place, state in zip(plan.request.destinations, states, strict=True):

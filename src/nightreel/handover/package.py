@@ -131,6 +131,17 @@ class Package:
         self._disk.remove(self.folder / PROGRESS_NAME)
         return check.size_bytes
 
+    def require_whole(self, *, moved: Callable[[int], None] | None = None) -> None:
+        """Read a package that an earlier run completed; raises DiskTrouble that names the first wrong file."""
+        self._disk.remove(self.folder / PROGRESS_NAME)  # left where a run ended between its last two steps
+        check = check_bag(self.folder, moved=moved)
+        if check.problems:
+            raise DiskTrouble(
+                f"it was complete once and is not any more: {check.problems[0]}",
+                where=str(self.folder),
+                now="Do not trust this disk. Choose another one, or another name (--name)",
+            )
+
     def close(self) -> None:
         if self._log is not None:
             self._log.close()

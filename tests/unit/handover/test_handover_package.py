@@ -109,6 +109,18 @@ def test_the_same_handover_is_not_made_twice_and_another_of_its_name_is_refused(
     assert len(list(one.glob("x-receipt*.html"))) == 2
 
 
+def test_a_package_that_rotted_since_is_not_copied_on(places: tuple[Path, Path, Path]) -> None:
+    show, one, two = places
+    run_handover(show, "last", Request(destinations=(one,), name="x"))
+    path = one / "x" / "data" / "01 Kick In.wav"
+    data = bytearray(path.read_bytes())
+    data[7000] ^= 1
+    path.write_bytes(data)
+    with pytest.raises(DiskTrouble, match=r"was complete once and is not any more: data/01 Kick In\.wav"):
+        run_handover(show, "last", Request(destinations=(one, two), name="x"))
+    assert files_of(two) == {}
+
+
 def test_a_foreign_folder_is_never_touched(places: tuple[Path, Path, Path]) -> None:
     show, one, _ = places
     for name in ("x", "y.part"):

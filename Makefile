@@ -27,7 +27,7 @@ venv: $(VENV)/.ready
 
 demo: SYSTEM_FOR = demo
 demo: system venv
-	@$(BIN)/nightreel demo $(ARGS)
+	@$(BIN)/nightreel demo --again $(ARGS)
 
 test: SYSTEM_FOR = test
 test: system venv

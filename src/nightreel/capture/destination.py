@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 
 from nightreel.capture.model import DestinationState, Place, RecordPlan
-from nightreel.capture.partfiles import PartFiles
+from nightreel.capture.partfiles import PartFiles, part_paths
 from nightreel.capture.ring import FrameRing, Taken
 from nightreel.disk import Disk, make_folder_new, replace_text, write_new_bytes, write_new_text
 from nightreel.errors import AlreadyThere, DiskTrouble, NightreelError
@@ -32,7 +32,7 @@ from nightreel.take.journal_file import JournalFile
 from nightreel.take.model import TakeFacts, TakeState
 from nightreel.take.opened import METERS_PATH
 from nightreel.timeline import Gap, GapCause, Mark, join_gaps
-from nightreel.wave import Cue
+from nightreel.wave import Cue, repair
 
 log = logging.getLogger("nightreel.capture")
 
@@ -437,6 +437,7 @@ class Destination:
             self._journal = JournalFile.reopen(folder, disk=self._disk)
             start = max(self._good_end, self._ring.oldest - self._origin)
             last = self._parts[-1]
+            self._mend_headers(last)
             number = last.number + 1
             try:
                 part = self._create_part(number=number, first_frame=start)
@@ -456,6 +457,11 @@ class Destination:
         self._checkpoint_at_s = time.monotonic()
         with self._lock:
             self._reported = None
+
+    def _mend_headers(self, part: Part) -> None:
+        """A disk that failed in the middle of a checkpoint left files that claim different lengths."""
+        for path in part_paths(self._plan, part.number):
+            repair(self.place.folder / path, frames=self._good_end - part.first_frame, disk=self._disk)
 
     # --- the keeper
 
@@ -544,6 +550,9 @@ class Destination:
                 first = self._parts[-1].first_frame
                 self._good_end = first + part.frames
                 part.close(self._cues(first, ending.end_frame))
+            else:
+                with suppress(NightreelError):
+                    self._mend_headers(self._parts[-1])
             if self._good_end < ending.end_frame:
                 self._note_hole(self._good_end, ending.end_frame - self._good_end, GapCause.DISK_FAILED)
             self._parts[-1] = replace(self._parts[-1], end_frame=self._good_end)

@@ -47,9 +47,10 @@ def run_guard(request: RecordRequest, report: Report) -> int:
     """Guard a take from its start to its end; ``report`` is called once, with how the start went."""
     ignore_signals()
     try:
+        require_checks(make_plan(request))  # what can be refused at once is refused before anything heavy is loaded
         lock = lock_show(Path(request.show))
     except NightreelError as error:
-        report({"ok": False, "error": error.as_dict()})
+        report(_refusal(error))
         return REFUSED
     warm_up(request)
     first = True
@@ -150,7 +151,7 @@ def _run_recorder(request: RecordRequest, writing: int) -> int:
     try:
         recorder, warnings = start_recorder(request)
     except NightreelError as error:
-        report({"ok": False, "error": {**error.as_dict(), "problems": list(getattr(error, "problems", ()))}})
+        report(_refusal(error))
         return REFUSED
     server = Server(socket_path(recorder.plan.show_folder), RecorderService(recorder, guard_pid=os.getppid()))
     try:
@@ -254,6 +255,10 @@ def _log_into(folder: Path) -> None:
         handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(message)s"))
         log.addHandler(handler)
         log.setLevel(logging.INFO)
+
+
+def _refusal(error: NightreelError) -> dict[str, Any]:
+    return {"ok": False, "error": {**error.as_dict(), "problems": list(getattr(error, "problems", ()))}}
 
 
 def _died_at_start() -> dict[str, Any]:

@@ -54,13 +54,13 @@ class PartFiles:
             time_reference_frames=time_reference_frames + first_frame,
             description=f"{plan.show.name}: {plan.take_name}",
         )
-        files = [(folder / part_path(tracks[0].files[0].path, number), tracks) for tracks in _by_file(plan)]
-        for path, _ in files:
+        paths = [folder / path for path in part_paths(plan, number)]
+        for path in paths:
             if path.exists():
                 raise AlreadyThere("a file of this name exists already", where=str(path))
         writers: list[WaveWriter] = []
         try:
-            for path, tracks in files:
+            for path, tracks in zip(paths, _by_file(plan), strict=True):
                 writers.append(
                     WaveWriter.create(
                         path,
@@ -71,7 +71,7 @@ class PartFiles:
                     )
                 )
         except BaseException:
-            _take_back(writers, [path for path, _ in files], disk)
+            _take_back(writers, paths, disk)
             raise
         return cls(writers, sample_bytes=plan.encoding.sample_bytes)
 
@@ -125,6 +125,11 @@ class PartFiles:
                 writer.claim(frames)
             with suppress(NightreelError):
                 writer.abandon()
+
+
+def part_paths(plan: RecordPlan, number: int) -> tuple[str, ...]:
+    """The files of part ``number`` (from 0), relative to the take folder."""
+    return tuple(part_path(tracks[0].files[0].path, number) for tracks in _by_file(plan))
 
 
 def _take_back(writers: Sequence[WaveWriter], paths: Sequence[Path], disk: Disk) -> None:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nightreel.errors import ArgumentInvalid, NightreelError, TakeDamaged
-from nightreel.take.account import compute_account
+from nightreel.take.account import compute_account, subtract
 from nightreel.take.facts import load_facts
 from nightreel.take.journal_file import read_journal
 from nightreel.take.model import Alert, TakeFacts, TakeState, TrackFile
@@ -125,9 +125,9 @@ class Take:
                             why=why or "the file is shorter than its account",
                         )
                     )
-            covered = sum(part.frames for part in track.files)
-            if covered < self.facts.frames:
-                span = Span(first_frame=covered, frames=self.facts.frames - covered)
+            held = [Span(first_frame=part.first_frame, frames=part.frames) for part in track.files]
+            listed = [gap.span for gap in self.facts.gaps_of(track)]
+            for span in subtract([self.facts.span], [*held, *listed]):
                 self._missing.append(MissingPart(line=track.line, path="", span=span, why="no file for it"))
 
     def _open_one(self, part: TrackFile, open_file: Callable[[Path], FileReader]) -> str:

@@ -62,6 +62,7 @@ def test_parts_are_read_across_their_border_and_a_hole_between_them_is_silent(tm
     write_facts(tmp_path, facts(1000, {7: (part("tracks/a.wav", 0, 400), part("tracks/b.wav", 500, 500))}))
     with open_take(tmp_path) as take:
         got = take.read([7], 390, 200)[:, 0]
+        assert [(m.span.first_frame, m.span.frames, m.why) for m in take.missing] == [(400, 100, "no file for it")]
     assert np.array_equal(got[:10], samples[390:400, 0])
     assert not got[10:110].any()
     assert np.array_equal(got[110:], samples[500:590, 0])

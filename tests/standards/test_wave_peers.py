@@ -184,3 +184,26 @@ def test_every_reader_opens_our_rf64(tmp_path: Path) -> None:
     theirs, _ = soundfile.read(path, dtype="float32")
     with WaveReader(path) as reader:
         assert np.array_equal(reader.read(0, 480), theirs)
+
+
+def test_between_the_two_writes_of_the_transition_readers_find_the_old_size(tmp_path: Path) -> None:
+    """RF64 and ds64 stand already, the data size is still the 32-bit one of the last checkpoint."""
+    path = tmp_path / "a.wav"
+    fmt = WaveFormat(rate_hz=48_000, channels=2, encoding=Encoding.PCM24)
+    writer = WaveWriter.create(path, fmt)
+    writer.write(noise(480, 2))
+    writer.checkpoint()
+    before = path.read_bytes()[4092:4096]
+    writer._large = True
+    writer.write(noise(480, 2))
+    writer.checkpoint()
+    writer.abandon()
+    data = bytearray(path.read_bytes())
+    assert data[4092:4096] == b"\xff\xff\xff\xff"
+    data[4092:4096] = before
+    path.write_bytes(data)
+    with WaveReader(path) as reader:
+        assert reader.frames_present == 480
+    # libsndfile and FFmpeg take the size in ds64 at once: samples that were durable before it was written
+    assert soundfile.info(path).frames == 960
+    assert probe(path, "-show_entries", "stream=duration_ts")["streams"][0]["duration_ts"] == 960

@@ -109,7 +109,8 @@ def hear(state: EarState, lit: Lit, at: datetime) -> EarState:
     if send == expected.send_number:
         advice = advise_gain(lit.peaks_dbfs[send])
         says = f"Line {expected.number} {expected.name}: right, peak {lit.peaks_dbfs[send]:.0f} dBFS{advice}."
-        return _advance(replace(state, verdict=Verdict.RIGHT, says=says, pending=None), proof)
+        heard_on = {line: sent for line, sent in state.heard_on.items() if line != expected.number}
+        return _advance(replace(state, verdict=Verdict.RIGHT, says=says, heard_on=heard_on), proof)
     return _elsewhere(state, expected, replace(proof, note=f"heard on send {send}"), send)
 
 

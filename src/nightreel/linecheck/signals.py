@@ -28,7 +28,8 @@ _BLOCK_FRAMES = 1024
 _LISTEN_S = 0.35
 _STOP_FADE_S = 0.02
 _MOST_LOOKS = 3  # the first settles all but rare cases; each further one draws other shifts
-_MOST_TRIES = 3  # a gap in the captured windows spoils them; more tries than this mean that the device cannot do it
+_MOST_TRIES = 3  # more than this mean that the device cannot do it
+_MOST_LOST = 0.08  # a share of lost frames above this spoils a try
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,7 +93,7 @@ def identify(
         run = _play_unspoilt(duplex, schedule, return_numbers, ahead_frames, stop, progress, gaps)
         if isinstance(run, Stopped):
             return run
-        look = solve_paths(run.capture, schedule)
+        look = solve_paths(run.capture, schedule, lost=run.lost)
         if matrix is None:
             matrix, before_dbfs, first_frame = look, run.before_dbfs, run.first_frame
         else:
@@ -121,7 +122,7 @@ def _play_unspoilt(
         if not run.spoilt:
             return run
     raise DeviceTrouble(
-        f"samples were lost in each of {_MOST_TRIES} tries, so latencies cannot be trusted",
+        f"too many samples were lost in each of {_MOST_TRIES} tries",
         now="Use a larger buffer on the device, close other programs, and check again",
     )
 
@@ -150,6 +151,7 @@ class _Run:
         self.first_frame = 0  # of the duplex, where the capture begins
         self.before_dbfs: RealArray = np.full(duplex.sends, -np.inf)
         self.capture: FloatArray = np.zeros((schedule.total_frames, duplex.sends), np.float32)
+        self.lost = np.zeros(schedule.total_frames, bool)
 
     def play(self) -> Stopped | None:
         self._listen()
@@ -172,8 +174,15 @@ class _Run:
                 self._fade(at)
                 return stopped
             self._progress(at / end)
-        self.spoilt = self.spoilt or self._underruns() != underruns
+        self._note_losses()
+        self.spoilt = self._underruns() != underruns or float(self.lost.mean()) > _MOST_LOST
         return None
+
+    def _note_losses(self) -> None:
+        """Where periods were skipped both ways, in frames of the capture."""
+        for gap in self.gaps:
+            first = gap.first_frame - self.first_frame - self._ahead_frames
+            self.lost[max(0, first) : max(0, first + gap.frames)] = True
 
     def _keep(self, place: int, captured: FloatArray) -> None:
         skip = max(0, -place)
@@ -193,7 +202,6 @@ class _Run:
         ]
         self.before_dbfs = levels_dbfs(np.concatenate(heard[len(heard) // 4 :]))
         self.gaps.clear()
-        self.spoilt = False
 
     def _exchange(self, signal: FloatArray) -> FloatArray:
         played = np.zeros((signal.shape[0], self._duplex.returns), np.float32)
@@ -202,7 +210,6 @@ class _Run:
         self._position = block.first_frame + block.frames
         if block.gaps:
             self.gaps += block.gaps
-            self.spoilt = True
         return block.samples
 
     def _fade(self, at: int) -> None:

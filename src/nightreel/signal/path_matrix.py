@@ -103,9 +103,7 @@ def settle_doubts(first: PathMatrix, second: PathMatrix, *, later_frames: int) -
     moved = first.clock_offset_ppm * 1e-6 * later_frames
     kept = [path for path in first.paths if not doubtful[path.send_index]]
     seen = [
-        replace(path, latency_frames=path.latency_frames - moved)
-        for path in second.paths
-        if doubtful[path.send_index]
+        replace(path, latency_frames=path.latency_frames - moved) for path in second.paths if doubtful[path.send_index]
     ]
     return replace(
         first,
@@ -115,13 +113,15 @@ def settle_doubts(first: PathMatrix, second: PathMatrix, *, later_frames: int) -
     )
 
 
-def solve_paths(capture: FloatArray, schedule: CodeSchedule) -> PathMatrix:
+def solve_paths(capture: FloatArray, schedule: CodeSchedule, *, lost: NDArray[np.bool_] | None = None) -> PathMatrix:
     """The path matrix of one capture.
 
     Parameters
     ----------
     capture : float32, shape (schedule.total_frames or more, sends); frame 0 came in while frame 0 of
         ``schedule.signal`` went out
+    lost : (frames,) True where a period was skipped: nothing came in (zeros stand in ``capture``) and what should have
+        gone out did not. Gains are put right for it; the rest of what it spoils raises the noise.
 
     Returns
     -------
@@ -148,6 +148,8 @@ def solve_paths(capture: FloatArray, schedule: CodeSchedule) -> PathMatrix:
     for send in range(capture.shape[1]):
         found, thresholds[send], doubtful[send] = _solve_send(first[send], second[send], schedule, send)
         paths.extend(found)
+    if lost is not None and lost.any():
+        paths = [_made_whole(path, lost, schedule) for path in paths]
     with np.errstate(divide="ignore"):
         noise_dbfs = 20.0 * np.log10(noise)
     return PathMatrix(
@@ -161,6 +163,21 @@ def solve_paths(capture: FloatArray, schedule: CodeSchedule) -> PathMatrix:
         clock_offset_ppm=offset_ppm,
         clock_uncertainty_ppm=uncertainty_ppm,
     )
+
+
+def _made_whole(path: Path, lost: NDArray[np.bool_], schedule: CodeSchedule) -> Path:
+    """The gain a path would have shown had nothing been lost: only what was both played and captured was correlated."""
+    latency = max(0, round(path.latency_frames))
+    here = ~lost
+    shares = []
+    for start, frames in (
+        (schedule.first_window, schedule.period_frames),
+        (schedule.second_window, 2 * schedule.period_frames),
+    ):
+        came, went = here[start : start + frames], here[start - latency : start - latency + frames]
+        shares.append(float(np.count_nonzero(came & went)) / frames)
+    share = (shares[0] + 2.0 * shares[1]) / 3.0
+    return replace(path, gain_db=path.gain_db - 20.0 * math.log10(max(share, 0.1)))
 
 
 def _correlate(
@@ -225,7 +242,7 @@ def _find_clock_offset(first: FloatArray, second: FloatArray, schedule: CodeSche
         sigma = max(_noise_of(one), _noise_of(two))
         peak = int(np.argmax(np.abs(one)))
         height = float(one[peak])
-        if abs(height) < 6.0 * sigma:
+        if abs(height) < max(6.0 * sigma, 10.0 ** (_DEEPEST_DB / 20.0)):
             continue
         latency = (peak - schedule.first_shifts + _LEAD_FRAMES) % one.size - _LEAD_FRAMES
         possible = latency < schedule.latency_frames

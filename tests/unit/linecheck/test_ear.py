@@ -165,3 +165,8 @@ def test_steady_noise_and_slow_changes_light_up_nothing() -> None:
     level = np.linspace(-70, -55, RATE_HZ * 20)[:, None]
     samples = (random.standard_normal((RATE_HZ * 20, 2)) * 10 ** (level / 20)).astype(np.float32)
     assert Listener(rate_hz=RATE_HZ, sends=2).feed(samples) == []
+
+
+def test_a_line_that_was_right_after_all_is_no_part_of_a_shift() -> None:
+    state = hear(hear(start(), lit(2), AT), lit(1), AT)
+    assert "shifted" not in hear(state, lit(3), AT).says

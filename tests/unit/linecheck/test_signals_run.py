@@ -34,6 +34,9 @@ class Witness:
 
     def exchange(self, played: FloatArray) -> Block:
         self.played.append(played.copy())
+        if self._gaps_every and len(self.played) % self._gaps_every == 0:
+            played = played.copy()
+            played[:256] = 0.0  # skipped on the way out as well
         block = self._inner.exchange(played)
         if self._loop_gain:
             # Send 3 also hears what it carried 1024 frames ago, louder each time round.
@@ -41,7 +44,8 @@ class Witness:
             block.samples[:, 2] += self._loop_gain * self._last[:frames, 2]
             self._last[:frames] = block.samples
         if self._gaps_every and len(self.played) % self._gaps_every == 0:
-            gap = Gap(first_frame=block.first_frame, frames=16, cause=GapCause.SERVER_SKIPPED)
+            gap = Gap(first_frame=block.first_frame, frames=256, cause=GapCause.SERVER_SKIPPED)
+            block.samples[:256] = 0.0
             return Block(first_frame=block.first_frame, samples=block.samples, gaps=(gap,))
         return block
 
@@ -98,9 +102,18 @@ def test_a_hot_but_steady_path_is_no_feedback() -> None:
     assert isinstance(identify(duplex, [1, 2, 3, 4], amplifiers_muted=True), Identified)
 
 
-def test_lost_samples_make_it_try_again_and_then_say_so() -> None:
-    with pytest.raises(DeviceTrouble, match="samples were lost"):
-        identify(Witness(gaps_every=40), [1], amplifiers_muted=True)
+def test_too_many_lost_samples_make_it_try_again_and_then_say_so() -> None:
+    with pytest.raises(DeviceTrouble, match="too many samples were lost"):
+        identify(Witness(gaps_every=2), [1], amplifiers_muted=True)
+
+
+def test_some_lost_samples_neither_hide_a_path_nor_change_its_gain() -> None:
+    duplex = Witness(gaps_every=8)
+    outcome = identify(duplex, [1, 2, 3, 4], amplifiers_muted=True)
+    assert isinstance(outcome, Identified)
+    assert len(outcome.gaps) > 20
+    assert [(p.return_index, p.send_index) for p in outcome.matrix.paths] == [(n, n) for n in range(4)]
+    assert [p.gain_db for p in outcome.matrix.paths] == pytest.approx([0.0] * 4, abs=0.1)
 
 
 def test_a_return_the_device_does_not_have_is_named() -> None:

@@ -176,24 +176,24 @@ def cheapest_by_milp(atoms: list[Atom], holes: list[Hole]) -> int:
     return round(result.fun)
 
 
-@pytest.mark.parametrize("seed", [1, 3, 4])
+@pytest.mark.parametrize("seed", range(4))
 def test_larger_tasks_agree_with_highs(seed: int) -> None:
     rng = random.Random(seed)
     holes, port = [], 1
     for _ in range(5):
         port += rng.randint(1, 4)
-        holes.append(Hole(link="a", first=port, size=rng.randint(4, 11)))
+        holes.append(Hole(link="a", first=port, size=rng.randint(3, 8)))
         port += holes[-1].size
     atoms: list[Atom] = []
     number, lines = 1, 0
-    wanted = sum(h.size for h in holes) - 8
+    wanted = sum(h.size for h in holes) - 5
     while lines < wanted:
         number += rng.random() < 0.06
         size = 2 if rng.random() < 0.2 and lines + 2 <= wanted else 1
         atoms.append(Atom(number=number, size=size, both=rng.random() < 0.9))
         number += size
         lines += size
-    found = pack(atoms, holes, work_limit=10**6)
+    found = pack(atoms, holes, work_limit=10**7)
     require_valid(found, atoms, holes)
     assert found.proven
     assert found.cost == cheapest_by_milp(atoms, holes)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 
 from nightreel.show.model import Line
 
@@ -63,15 +64,17 @@ def choose_lines(lines: Sequence[Line], ports: int) -> Choice:
     base = len(lines) + 1
     worth = [sum(base ** (LOWEST_PRIORITY - line.priority) for line in u.lines) for u in units]
     order = range(len(units))
-    singles = sorted((k for k in order if units[k].size == 1), key=lambda k: (-worth[k], units[k].numbers))
-    pairs = sorted((k for k in order if units[k].size == 2), key=lambda k: (-worth[k], units[k].numbers))
-    best: tuple[int, tuple[int, ...]] = (-1, ())
-    for p in range(min(len(pairs), max(0, ports) // 2), -1, -1):
-        taken = pairs[:p] + singles[: max(0, ports - 2 * p)]
-        value = sum(worth[k] for k in taken)
+    singles = sorted((k for k in order if units[k].size == 1), key=lambda k: -worth[k])  # stable: lower lines first
+    pairs = sorted((k for k in order if units[k].size == 2), key=lambda k: -worth[k])
+    pair_sums = list(accumulate((worth[k] for k in pairs), initial=0))
+    single_sums = list(accumulate((worth[k] for k in singles), initial=0))
+    best = (-1, 0)
+    for p in range(min(len(pairs), ports // 2), -1, -1):
+        value = pair_sums[p] + single_sums[min(len(singles), ports - 2 * p)]
         if value > best[0]:
-            best = (value, tuple(taken))
-    carried = {n for k in best[1] for n in units[k].numbers}
+            best = (value, p)
+    taken = pairs[: best[1]] + singles[: ports - 2 * best[1]]
+    carried = {n for k in taken for n in units[k].numbers}
     return Choice(
         carried=tuple(sorted(carried)),
         left_out=tuple(sorted(line.number for line in lines if line.number not in carried)),

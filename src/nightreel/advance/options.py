@@ -136,8 +136,9 @@ def _judge(
     ]
     free = [free_ports(link, offers[link.name]) for link in links if link.name in offers]
     sends, returns = sum(s for s, _ in free), sum(r for _, r in free)
-    choice = choose_lines(show.lines, sends)
-    carried: list[Line] = [line for line in show.lines if line.number in set(choice.carried)]
+    choice = choose_lines(show.lines, max(0, sends))
+    numbers = set(choice.carried)
+    carried: list[Line] = [line for line in show.lines if line.number in numbers]
     wanted = [line for line in carried if line.soundcheck_use is AtSoundcheck.RETURNED]
     spare = sends - len(carried)
     if choice.left_out:

@@ -139,7 +139,8 @@ def make_plan(show: Show, wishes: Wishes, *, keep: bool = True, evidence: Eviden
     free = {link.name: free_ports(link, offers[link.name]) for link in show.links if link.name in offers}
     ports = max(0, sum(sends for sends, _ in free.values()) - wishes.spare)
     choice = choose_lines(show.lines, ports)
-    carried = [line for line in show.lines if line.number in set(choice.carried)]
+    chosen = set(choice.carried)
+    carried = [line for line in show.lines if line.number in chosen]
     links_used = _choose_links(carried, free, wishes, keep=keep)
     allocation = allocate(carried, _spaces(show, offers, links_used), keep=keep)
 

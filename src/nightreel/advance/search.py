@@ -7,7 +7,7 @@ odd or even start, what lies in them) count as one, so a state is a small multis
 - a depth-first search with a budget that begins at the bound and rises by one: the first plan found is the best;
 - a memory of what was tried and failed.
 
-Each budget may try ``work_limit`` runs. Where that is not enough, a beam search gives a good plan, and the result
+Each budget may do ``work_limit`` of work (sorts of holes looked at). Where that is not enough, a beam search gives a good plan, and the result
 holds the bound that was proven, so that the sheet can say 'at most 2 more than any plan needs' and not 'the fewest'.
 """
 
@@ -19,7 +19,7 @@ from typing import NamedTuple
 from nightreel.advance.pack import Atom, Fill, Hole, Kind, Packing, Run, arrange, cells_of, cut_cost
 from nightreel.errors import PlanImpossible
 
-WORK_LIMIT = 12_000
+WORK_LIMIT = 60_000
 BEAM = 2
 _NEVER = 10**9
 
@@ -122,15 +122,14 @@ class _Search:
         self.both_left = [0] * (count + 1)
         self.pairs_left = [0] * (count + 1)
         self.breaks_left = [0] * (count + 1)  # runs that begin for nothing, after the one that begins at k
-        self.cheapest = [0] * (count + 1)  # the cheapest cut after k
+        self.cheap_left = [0] * (count + 1)  # places after k where a cut costs one gesture and not two
         for k in range(count - 1, -1, -1):
             last = k + 1 == count
             self.lines_left[k] = self.lines_left[k + 1] + atoms[k].size
             self.both_left[k] = self.both_left[k + 1] + (atoms[k].size if atoms[k].both else 0)
             self.pairs_left[k] = self.pairs_left[k + 1] + (atoms[k].size == 2)
             self.breaks_left[k] = self.breaks_left[k + 1] + (not last and not self.joined[k + 1])
-            costs = [c for c in (0 if last else self.cut[k + 1], self.cheapest[k + 1]) if c]
-            self.cheapest[k] = min(costs, default=0)
+            self.cheap_left[k] = self.cheap_left[k + 1] + (not last and self.cut[k + 1] == 1)
         self.parity_cost = self._parity_costs()
 
     def cost(self, steps: Sequence[Step]) -> int:
@@ -151,7 +150,7 @@ class _Search:
         if self.failed.get(key, -1) >= budget:
             return False
         for step in self._steps(at, state):
-            self.work += 1
+            self.work += len(state)  # what a step costs to look at
             if self.work > self.work_limit:
                 return None
             left = budget - self.cut[step.end]
@@ -176,13 +175,14 @@ class _Search:
         waiting[0][start] = (0, [])
         for at in range(count):
             ranked = []
-            for state, (cost, steps) in waiting[at].items():
+            cheap = sorted(waiting[at].items(), key=lambda item: item[1][0])[: 8 * width]
+            for state, (cost, steps) in cheap:
                 least = self.least(at, state)
                 if least is not None:
                     ranked.append((cost + least, cost, state, steps))
             ranked.sort(key=lambda item: item[:3])
             for _, cost, state, steps in ranked[:width]:
-                for step in self._steps(at, state):
+                for step in self._steps(at, state)[: 16 * width]:
                     after = _moved(state, step.place, step.after)
                     spent = cost + self.cut[step.end]
                     known = waiting[step.end].get(after)
@@ -248,7 +248,7 @@ class _Search:
             if left <= 0:
                 break
         cuts = max(0, runs - 1 - self.breaks_left[at])
-        return max(self.parity_cost[at], cuts * self.cheapest[at])
+        return max(self.parity_cost[at], 2 * cuts - min(cuts, self.cheap_left[at]))
 
     def _parity_costs(self) -> list[int]:
         """Least cost of the cuts that pairs force, were there room everywhere, by the atom a new run starts at."""

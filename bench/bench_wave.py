@@ -41,21 +41,22 @@ def run() -> None:
 def _many_mono_files(block: np.ndarray) -> None:
     channels = block.shape[1]
     size_mb = BLOCKS * BLOCK_FRAMES * channels * 3 / 1e6
-    ours = _best(lambda folder: _write_ours(folder, block))
-    checkpointed = _best(lambda folder: _write_ours(folder, block, checkpoint_blocks=10))
-    theirs = _best(lambda folder: _write_soundfile(folder, block))
     with tempfile.TemporaryDirectory() as source:
         _write_ours(Path(source), block)
-        copy = _best(lambda folder: _copy(Path(source), folder))
+        runs = {
+            "ours, float32 in": lambda folder: _write_ours(folder, block),
+            "ours, checkpoint a second": lambda folder: _write_ours(folder, block, checkpoint_blocks=10),
+            "soundfile, float32 in": lambda folder: _write_soundfile(folder, block),
+            "cp": lambda folder: _copy(Path(source), folder),
+        }
+        best = {name: _best(work) for name, work in runs.items()}
     print(f"\n{channels} mono files, {size_mb:.0f} MB, synced at the end")
-    _row("ours, float32 in", size_mb / ours, theirs / ours, copy / ours)
-    _row("ours, checkpoint a second", size_mb / checkpointed, theirs / checkpointed, copy / checkpointed)
-    _row("soundfile", size_mb / theirs, 1.0, copy / theirs)
-    _row("cp", size_mb / copy, theirs / copy, 1.0)
-
-
-def _row(name: str, speed: float, to_soundfile: float, to_cp: float) -> None:
-    print(f"  {name:28} {speed:7.0f} MB/s   {to_soundfile:5.2f} x soundfile   {to_cp:5.2f} x cp")
+    soundfile_s, cp_s = best["soundfile, float32 in"][0], best["cp"][0]
+    for name, (wall_s, cpu_s) in best.items():
+        print(
+            f"  {name:26} {size_mb / wall_s:6.0f} MB/s  {soundfile_s / wall_s:5.2f} x soundfile"
+            f"  {cp_s / wall_s:5.2f} x cp  {cpu_s / size_mb * 1000:5.2f} s of CPU a GB"
+        )
 
 
 def _write_ours(folder: Path, block: np.ndarray, *, checkpoint_blocks: int = 0) -> None:
@@ -129,12 +130,16 @@ def _reading(block: np.ndarray) -> None:
     )
 
 
-def _best(work: Callable[[Path], None]) -> float:
-    times = []
+def _best(work: Callable[[Path], None]) -> tuple[float, float]:
+    """Wall and processor seconds (children included), each the least of all rounds."""
+    walls, cpus = [], []
     for _ in range(ROUNDS):
         with tempfile.TemporaryDirectory() as folder:
-            times.append(_timed(lambda: work(Path(folder))))
-    return min(times)
+            before = os.times()
+            walls.append(_timed(lambda: work(Path(folder))))
+            after = os.times()
+            cpus.append(sum(after[:4]) - sum(before[:4]))
+    return min(walls), min(cpus)
 
 
 def _timed(work: Callable[[], object]) -> float:

@@ -1,4 +1,4 @@
-"""The demo night: the same from the same seed, at the levels and delays it claims, with its troubles where they stand."""
+"""The demo night: the same from the same seed, its levels and delays as claimed, its troubles where they stand."""
 
 from __future__ import annotations
 

@@ -124,18 +124,15 @@ def compare_blocks(pairs: Sequence[F32], *, rate_hz: int, max_lag_frames: int) -
             residual_db=0.0, agreeing=0.0, windows=0,
         )  # fmt: skip
     lags = np.concatenate((np.arange(max_lag_frames + 1), np.arange(-max_lag_frames, 0)))
-    plain = scipy.fft.irfft(cross, n)[lags] / len(per_window)
     weights = _band(n, rate_hz) / (np.abs(cross) + 1e-12 + 0.02 * np.abs(cross).max())
     phat = scipy.fft.irfft(cross * weights, n)[lags]
     best = int(np.argmax(np.abs(phat)))
-    # The plain correlation near the PHAT peak decides the exact lag where it is sharp itself.
     lag = int(lags[best])
     sign = np.sign(phat[best])
     opposite = float(np.max(-sign * phat))
     agreeing = np.mean([_agrees(s, lag, sign, n, rate_hz, lags) for s in per_window])
     aligned = [_aligned(p, lag) for p in pairs]
     coherence, flatness, gain, residual, correlation = _welch(aligned)
-    del plain
     return Likeness(
         lag_frames=lag,
         correlation=correlation,

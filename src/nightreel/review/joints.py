@@ -29,6 +29,7 @@ MAX_OUTS = 5_000
 MAX_REPEATS = 2_000
 REPEAT_REACH = 4096  # frames; buffers of real drivers are no longer
 LEAST_REPEAT = 32
+_HASH = np.uint32(2654435761)
 FALL_DB = 40.0
 
 
@@ -55,28 +56,31 @@ class Joints:
 
 
 @njit(cache=True, nogil=True)
+def _third(x, i):  # type: ignore[no-untyped-def]
+    return abs((x[i] - x[i - 3]) - np.float32(3.0) * (x[i - 1] - x[i - 2]))
+
+
+@njit(cache=True, nogil=True, fastmath={"reassoc", "nsz", "nnan"})
+def _roughness(x, start, end):  # type: ignore[no-untyped-def]
+    """Mean and highest third difference; sums may be taken in any order (vector registers), the input is finite."""
+    total = np.float32(0.0)
+    most = np.float32(0.0)
+    for i in range(start, end):
+        d = abs((x[i] - x[i - 3]) - np.float32(3.0) * (x[i - 1] - x[i - 2]))
+        total += d
+        most = max(most, d)
+    return total / np.float32(CELL), most
+
+
+@njit(cache=True, nogil=True)
 def _scan(x, first, frames_list, ratios, steps, count):  # type: ignore[no-untyped-def]
     """Joints in ``x``, whose first and last two cells are only context. Returns how many are listed, and how many
     seen."""
     cells = x.size // CELL
     mean = np.zeros(cells, np.float32)
     top = np.zeros(cells, np.float32)
-    place = np.zeros(cells, np.int64)
     for c in range(cells):
-        total = np.float32(0.0)
-        most = np.float32(0.0)
-        where = c * CELL
-        for i in range(c * CELL, (c + 1) * CELL):
-            if i < 3:
-                continue
-            d = abs(x[i] - np.float32(3.0) * x[i - 1] + np.float32(3.0) * x[i - 2] - x[i - 3])
-            total += d
-            if d > most:
-                most = d
-                where = i
-        mean[c] = total / CELL
-        top[c] = most
-        place[c] = where
+        mean[c], top[c] = _roughness(x, max(3, c * CELL), (c + 1) * CELL)
     listed = count
     seen = 0
     for c in range(2, cells - 2):
@@ -88,21 +92,23 @@ def _scan(x, first, frames_list, ratios, steps, count):  # type: ignore[no-untyp
         # What the joint itself adds to its own cell and to its neighbour across a cell's edge must not hide it.
         seen += 1
         if listed < frames_list.size:
-            frames_list[listed] = first + place[c]
+            place = c * CELL
+            for i in range(max(3, c * CELL), (c + 1) * CELL):
+                if _third(x, i) == top[c]:
+                    place = i
+            frames_list[listed] = first + place
             ratios[listed] = top[c] / (around + np.float32(1e-9))
             steps[listed] = top[c]
             listed += 1
     return listed, seen
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, fastmath={"reassoc", "nsz", "nnan"})
 def _envelope(x, cell, out):  # type: ignore[no-untyped-def]
     for c in range(out.size):
         most = np.float32(0.0)
         for i in range(c * cell, (c + 1) * cell):
-            a = abs(x[i])
-            if a > most:
-                most = a
+            most = max(most, abs(x[i]))
         out[c] = most
 
 
@@ -146,19 +152,19 @@ def _outs(env, state, firsts, ends, befores, floors, count):  # type: ignore[no-
 
 
 @njit(cache=True, nogil=True)
-def _repeats(x, bits, start, first, table, out, count, skip_to):  # type: ignore[no-untyped-def]
-    """Runs of ``x`` from ``start`` on that equal earlier samples bit for bit.
+def _repeats(x, bits, anchors, first, table, out, count, skip_to):  # type: ignore[no-untyped-def]
+    """Runs of ``x`` through ``anchors`` that equal earlier samples bit for bit.
 
-    Anchors are chosen by content (one sample in sixteen by a hash of its bits), so that the same samples are anchors
-    wherever they occur; ``table`` maps an anchor's four samples to where they were seen last. Returns the number of
-    runs listed, and where the last run ended.
+    Anchors are chosen by content (one sample in sixteen, by a hash of its bits), so that the same samples are anchors
+    wherever they occur; ``table`` maps an anchor's samples to where they were seen last. Returns the number of runs
+    listed, and where the last run ended.
     """
     n = x.size
     low = np.uint64(0xFFFFFFFF)
-    for i in range(start, n - 4):
-        h = (np.uint64(bits[i]) * np.uint64(2654435761)) & low
-        if h >> np.uint64(28) != 0 or x[i] == np.float32(0.0) or x[i] == x[i + 1]:
+    for i in anchors:
+        if i > n - 4 or x[i] == np.float32(0.0) or x[i] == x[i + 1]:
             continue
+        h = np.uint64(bits[i]) * np.uint64(2654435761)
         h ^= np.uint64(bits[i + 1]) * np.uint64(2246822519) ^ np.uint64(bits[i + 2]) * np.uint64(3266489917)
         slot = ((h * np.uint64(668265263)) & low) >> np.uint64(20)
         seen = table[slot]
@@ -247,10 +253,12 @@ class JointsBuilder:
         self._outs_count = _outs(env, self._state, *self._out, self._outs_count)
         self._ms_tail = y[cells * self._ms :].copy()
         z = np.concatenate((self._past, block))
+        bits = z.view(np.uint32)
+        start = max(0, len(self._past) - 4)
+        anchors = np.flatnonzero(bits[start:] * _HASH < np.uint32(1 << 28)) + start
         self._repeats_count, self._repeat_end = _repeats(
-            z, z.view(np.uint32), max(0, len(self._past) - 4), self._past_first, self._table, self._repeat,
-            self._repeats_count, self._repeat_end,
-        )  # fmt: skip
+            z, bits, anchors, self._past_first, self._table, self._repeat, self._repeats_count, self._repeat_end
+        )
         keep = min(len(z), 2 * REPEAT_REACH)
         self._past, self._past_first = z[len(z) - keep :].copy(), self._past_first + len(z) - keep
 

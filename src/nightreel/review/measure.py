@@ -48,7 +48,7 @@ def measure_lines(
     """
     lines = [track.line for track in tracks]
     meters = None if saved else LineMeters.start(rate_hz=rate_hz, channels=len(tracks))
-    spectra = [SpectraBuilder(rate_hz) for _ in tracks]
+    spectra = SpectraBuilder(rate_hz, lines=len(tracks))
     joints = [JointsBuilder(rate_hz) for _ in tracks]
     not_finite = np.zeros(len(tracks), np.int64)
     at = 0
@@ -61,12 +61,13 @@ def measure_lines(
             block = np.where(finite, block, np.float32(0.0))
         if meters is not None:
             meters.feed(block)
+        rows = np.ascontiguousarray(block.T)
+        spectra.feed(rows)
         for k in range(len(tracks)):
-            mono = np.ascontiguousarray(block[:, k])
-            spectra[k].feed(mono)
-            joints[k].feed(mono)
+            joints[k].feed(rows[k])
         at += count
         progress(count * len(tracks))
+    shapes = spectra.results()
     result = meters.result() if meters is not None else None
     out = []
     for k, track in enumerate(tracks):
@@ -80,7 +81,7 @@ def measure_lines(
                 track=track,
                 frames=frames,
                 levels=levels,
-                spectra=spectra[k].result(),
+                spectra=shapes[k],
                 joints=joints[k].result(),
                 not_finite=int(not_finite[k]),
             )

@@ -35,8 +35,8 @@ FOLLOWED = (Role.MIC, Role.WIRELESS, Role.DIRECT, Role.AMBIENCE)
 class Path:
     """From ``reference`` to ``line`` in windows at ``starts`` (frames, ascending).
 
-    cross, own, other : (windows, bins) summed cross spectrum and the two own spectra of each window
-    lags : (windows, 2 MAX_LAG + 1) PHAT of each window, lag -MAX_LAG first
+    cross, own, other : (windows, bins) cross spectrum and the two own spectra, running sums over the windows
+    lags : (windows, 2 MAX_LAG + 1) PHAT, lag -MAX_LAG first, running sums over the windows
     """
 
     line: int
@@ -49,25 +49,22 @@ class Path:
 
     def change_db(self, split: int) -> tuple[float, float, int]:
         """Gain after ``split`` windows over gain before: median over coherent bins, spread (dB), and how many bins."""
-        (h1, c1), (h2, c2) = self._transfer(slice(0, split)), self._transfer(slice(split, None))
+        cross, own, other = self.cross[split - 1], self.own[split - 1], self.other[split - 1]
+        h1, c1 = _transfer(cross, own, other)
+        h2, c2 = _transfer(self.cross[-1] - cross, self.own[-1] - own, self.other[-1] - other)
         use = (c1 > COHERENT) & (c2 > COHERENT)
-        if use.sum() < LEAST_BINS:
-            return 0.0, 99.0, int(use.sum())
+        count = int(use.sum())
+        if count < LEAST_BINS:
+            return 0.0, 99.0, count
         change = 20 * np.log10(h2[use] / h1[use])
         middle = float(np.median(change))
-        return middle, float(np.median(np.abs(change - middle))), int(use.sum())
-
-    def _transfer(self, windows: slice) -> tuple[F64, F64]:
-        cross = self.cross[windows].sum(axis=0)
-        own, other = self.own[windows].sum(axis=0), self.other[windows].sum(axis=0)
-        msc = np.abs(cross) ** 2 / (own * other + 1e-30)
-        return np.abs(cross) / (other + 1e-30) + 1e-12, msc
+        return middle, float(np.median(np.abs(change - middle))), count
 
     def slip_frames(self, split: int) -> tuple[int, float, float]:
         """Frames by which the delay changed after ``split``; likeness of the lag pictures there, and without a
         shift."""
-        before = _picture(self.lags[:split])
-        after = _picture(self.lags[split:])
+        before = _picture(self.lags[split - 1])
+        after = _picture(self.lags[-1] - self.lags[split - 1])
         n = len(before)
         like = np.fft.irfft(np.fft.rfft(after, 2 * n) * np.conj(np.fft.rfft(before, 2 * n)), 2 * n)
         scale = np.sqrt(float(before @ before) * float(after @ after)) + 1e-30
@@ -79,9 +76,15 @@ class Path:
         return int(shifts[best]), float(values[best]), still
 
 
+def _transfer(cross: C128, own: F64, other: F64) -> tuple[F64, F64]:
+    """Magnitude of the transfer and magnitude-squared coherence."""
+    msc = np.abs(cross) ** 2 / (own * other + 1e-30)
+    return np.abs(cross) / (other + 1e-30) + 1e-12, msc
+
+
 def _picture(lags: F64) -> F64:
     """Only what stands out of the mean PHAT counts."""
-    mean = np.abs(lags.mean(axis=0))
+    mean = np.abs(lags)
     return np.asarray(np.clip(mean - np.quantile(mean, 0.98), 0, None), np.float64)
 
 
@@ -145,6 +148,7 @@ def _paths_of(material: Material, line: int, references: list[int]) -> tuple[Pat
             both = np.conj(whole[:, r + 1]) * whole[:, 0] * band
             phat = scipy.fft.irfft(both / (np.abs(both) + 1e-4 * np.abs(both).max() + 1e-20), n)
             lags[r, k] = np.concatenate((phat[-MAX_LAG:], phat[: MAX_LAG + 1]))
+    cross, own, other, lags = cross.cumsum(axis=1), own.cumsum(axis=0), other.cumsum(axis=1), lags.cumsum(axis=1)
     return tuple(
         Path(line=line, reference=ref, starts=starts, cross=cross[r], own=own, other=other[r], lags=lags[r])
         for r, ref in enumerate(references)

@@ -1,7 +1,7 @@
 """Songs found from the lines themselves, where the take has no marks that name them.
 
 The band plays where many lines are in use at once and stay so; talk and applause use few (a voice, the ambience). A
-song lasts at least forty seconds; a rest shorter than four seconds is part of it. Names come from the set list, in
+song lasts at least half a minute; a rest shorter than four seconds is part of it. Names come from the set list, in
 order, where the count fits. (Method and figures: own choice, common practice; no published source.)
 """
 
@@ -17,7 +17,7 @@ from nightreel.review.material import HISTORY_PER_S, Material
 from nightreel.show.model import Role
 from nightreel.timeline import Song, Span
 
-LEAST_S = 40.0
+LEAST_S = 30.0
 REST_S = 4.0
 SHARE = 0.45  # of the lines that play at once in the fullest passages
 _BAND = (Role.MIC, Role.DIRECT, Role.WIRELESS, Role.PLAYBACK)

@@ -8,9 +8,11 @@ band edges are at the bin nearest to 10^(1/20) above and below.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
 F32 = NDArray[np.float32]
@@ -21,6 +23,7 @@ BANDS = len(CENTRES_HZ)
 FINE_TO_HZ = 2000.0
 KEPT_QUIET = 64
 _TINY = 1e-20
+_TOGETHER = 4  # lines whose FFTs share vector registers
 
 
 def window_frames_for(rate_hz: int) -> int:
@@ -61,35 +64,92 @@ class Spectra:
         return self.rate_hz / self.window_frames
 
 
+@njit(cache=True, nogil=True, fastmath={"reassoc", "nsz", "nnan"})
+def _fold(spectrum, scale, edges, low, high, floor_bin, power, bands):  # type: ignore[no-untyped-def]
+    """Power of each bin, of each band, and of all; the bin of the highest power x frequency between low and high."""
+    for k in range(spectrum.size):
+        z = spectrum[k]
+        power[k] = (z.real * z.real + z.imag * z.imag) * scale
+    power[0] = np.float32(0.0)
+    for band in range(bands.size):
+        total = np.float32(0.0)
+        for k in range(edges[band], edges[band + 1]):
+            total += power[k]
+        bands[band] = total
+    whole = np.float32(0.0)
+    for k in range(floor_bin):
+        whole += power[k]
+    audible = np.float32(0.0)
+    for k in range(floor_bin, power.size):
+        audible += power[k]
+    most = np.float32(-1.0)
+    for k in range(low, high):
+        most = max(most, power[k] * np.float32(k))
+    best = low
+    for k in range(low, high):
+        if power[k] * np.float32(k) == most:
+            best = k
+            break
+    return whole + audible, audible, best
+
+
+@dataclass(slots=True)
+class _Quiet:
+    """The quietest window of each segment of one line; segments grow so that at most KEPT_QUIET are kept."""
+
+    segment_windows: int = 4
+    kept: list[tuple[float, int, F32]] = field(default_factory=list)
+
+    def offer(self, index: int, total: float, power: F32, bins: int) -> None:
+        segment = index // self.segment_windows
+        if self.kept and self.kept[-1][1] // self.segment_windows == segment:
+            if total < self.kept[-1][0]:
+                self.kept[-1] = (total, index, power[:bins].copy())
+            return
+        self.kept.append((total, index, power[:bins].copy()))
+        if len(self.kept) > KEPT_QUIET:
+            self.segment_windows *= 2
+            merged: list[tuple[float, int, F32]] = []
+            for item in self.kept:
+                if merged and merged[-1][1] // self.segment_windows == item[1] // self.segment_windows:
+                    merged[-1] = min(merged[-1], item, key=lambda x: x[0])
+                else:
+                    merged.append(item)
+            self.kept = merged
+
+
 @dataclass(slots=True)
 class SpectraBuilder:
-    """Feed consecutive mono blocks of any size; :meth:`result` at the end. State: the samples of one open window."""
+    """Feed consecutive blocks of some lines side by side; :meth:`results` at the end. State: one open window a line."""
 
     rate_hz: int
+    lines: int = 1
     _pending: F32 = field(init=False)
     _filled: int = field(init=False, default=0)
-    _rows: list[tuple[F32, ...]] = field(init=False, default_factory=list)
-    _quiet: list[tuple[float, int, F32]] = field(init=False, default_factory=list)
-    _segment_windows: int = field(init=False, default=4)
+    _rows: list[F32] = field(init=False, default_factory=list)
+    _quiet: list[_Quiet] = field(init=False)
     _windows: int = field(init=False, default=0)
     _window: F32 = field(init=False)
     _edges: NDArray[np.int64] = field(init=False)
+    _power: F32 = field(init=False)
 
     def __post_init__(self) -> None:
         frames = window_frames_for(self.rate_hz)
-        self._pending = np.zeros(frames, np.float32)
+        self._pending = np.zeros((self.lines, frames), np.float32)
         self._window = (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(frames) / frames)).astype(np.float32)
+        self._quiet = [_Quiet() for _ in range(self.lines)]
+        self._power = np.zeros(frames // 2 + 1, np.float32)
         bin_hz = self.rate_hz / frames
         edges_hz = np.append(CENTRES_HZ * 10 ** (-1 / 20), CENTRES_HZ[-1] * 10 ** (1 / 20))
-        self._edges = np.minimum(np.round(edges_hz / bin_hz).astype(np.int64), frames // 2)
+        self._edges = np.minimum(np.round(edges_hz / bin_hz).astype(np.int64), frames // 2 + 1)
 
     def feed(self, block: F32) -> None:
-        """Mono float32, finite."""
-        frames = len(self._pending)
+        """(lines, frames) float32, finite."""
+        frames = self._pending.shape[1]
         at = 0
-        while at < len(block):
-            take = min(frames - self._filled, len(block) - at)
-            self._pending[self._filled : self._filled + take] = block[at : at + take]
+        while at < block.shape[1]:
+            take = min(frames - self._filled, block.shape[1] - at)
+            self._pending[:, self._filled : self._filled + take] = block[:, at : at + take]
             self._filled += take
             at += take
             if self._filled == frames:
@@ -99,82 +159,69 @@ class SpectraBuilder:
     def _close_window(self) -> None:
         import scipy.fft
 
-        frames = len(self._pending)
-        mean = float(np.mean(self._pending, dtype=np.float64))
-        index = self._windows
-        self._windows += 1
-        if not self._pending.any():
-            silent = np.float32(-200.0)
-            bands = np.full(BANDS, -200.0, np.float32)
-            self._rows.append((bands, np.array([mean, 0.0, silent, 0.0, 0.0], np.float32)))
-            return
-        spectrum = scipy.fft.rfft(self._pending * self._window)
+        frames = self._pending.shape[1]
+        bin_hz = self.rate_hz / frames
+        low, high = int(150 / bin_hz), min(int(12_000 / bin_hz), frames // 2 - 2)
         # One-sided mean square: 2/N^2, divided by the Hann window's own mean square of 3/8.
-        power = (spectrum.real**2 + spectrum.imag**2) * np.float32(2.0 / (frames * frames * 0.375))
-        power[0] = 0.0
-        bands = np.add.reduceat(power, self._edges[:-1])[:BANDS]
-        bands[-1] = power[self._edges[-2] : self._edges[-1] + 1].sum()
-        bands_db = (10 * np.log10(bands + _TINY)).astype(np.float32)
-        tone = self._tone(power)
-        self._rows.append((bands_db, np.array([mean, *tone], np.float32)))
-        self._keep_quiet(index, power)
+        scale = np.float32(2.0 / (frames * frames * 0.375))
+        means = self._pending.mean(axis=1)
+        rows = np.zeros((self.lines, BANDS + 5), np.float32)
+        rows[:, :BANDS] = rows[:, BANDS + 2] = -200.0
+        rows[:, BANDS] = means
+        bands = np.zeros(BANDS, np.float32)
+        bins = int(FINE_TO_HZ / bin_hz) + 1
+        for first in range(0, self.lines, _TOGETHER):  # a few at a time: they stay in the cache
+            part = self._pending[first : first + _TOGETHER]
+            spectra = scipy.fft.rfft(part * self._window, axis=1)
+            for k in range(len(part)):
+                line = first + k
+                total, audible, best = _fold(
+                    spectra[k], scale, self._edges, low, high, int(40 / bin_hz), self._power, bands
+                )
+                if total <= 0.0:
+                    continue
+                rows[line, :BANDS] = 10 * np.log10(bands + _TINY)
+                rows[line, BANDS + 1 :] = _tone(self._power, best, bin_hz, audible)
+                self._quiet[line].offer(self._windows, total, self._power, bins)
+        self._rows.append(rows)
+        self._windows += 1
 
-    def _tone(self, power: F32) -> tuple[float, float, float, float]:
-        bin_hz = self.rate_hz / len(self._pending)
-        low = int(150 / bin_hz)
-        high = min(int(12_000 / bin_hz), len(power) - 3)
-        k = low + int(np.argmax(power[low:high] * np.arange(low, high, dtype=np.float32)))
-        level = float(power[k - 2 : k + 3].sum())
-        # Hann main lobe: the ratio of the two neighbours places the peak between bins.
-        a, b, c = (float(np.sqrt(power[k + d])) for d in (-1, 0, 1))
-        shift = (c - a) / (a + b + c) * 1.5 if a + b + c > 0 else 0.0
-        first, last = int(k / 10**0.1), min(int(k * 10**0.1) + 1, len(power))
-        around = (float(power[first:last].sum()) - level) / max(last - first - 5, 1) * 5
-        total = float(power[int(40 / bin_hz) :].sum())
-        return (
-            (k + shift) * bin_hz,
-            10 * np.log10(level + _TINY),
-            level / (total + _TINY),
-            10 * np.log10((level + _TINY) / (max(around, 0.0) + _TINY)),
-        )
+    def results(self) -> tuple[Spectra, ...]:
+        """One for each line."""
+        frames = self._pending.shape[1]
+        rows = np.stack(self._rows) if self._rows else np.zeros((0, self.lines, BANDS + 5), np.float32)
+        bins = int(FINE_TO_HZ * frames / self.rate_hz) + 1
+        out = []
+        for line, quiet in enumerate(self._quiet):
+            mine = rows[:, line]
+            out.append(
+                Spectra(
+                    rate_hz=self.rate_hz,
+                    window_frames=frames,
+                    bands_db=mine[:, :BANDS].copy(),
+                    mean=mine[:, BANDS].copy(),
+                    tone_hz=mine[:, BANDS + 1].copy(),
+                    tone_db=mine[:, BANDS + 2].copy(),
+                    tone_purity=mine[:, BANDS + 3].copy(),
+                    tone_prominence_db=mine[:, BANDS + 4].copy(),
+                    quiet=np.stack([q[2] for q in quiet.kept]) if quiet.kept else np.zeros((0, bins), np.float32),
+                    quiet_window=np.array([q[1] for q in quiet.kept], np.int64),
+                )
+            )
+        return tuple(out)
 
-    def _keep_quiet(self, index: int, power: F32) -> None:
-        bins = int(FINE_TO_HZ * len(self._pending) / self.rate_hz) + 1
-        total = float(power.sum())
-        segment = index // self._segment_windows
-        entry = (total, index, power[:bins].copy())
-        if self._quiet and self._quiet[-1][1] // self._segment_windows == segment:
-            if total < self._quiet[-1][0]:
-                self._quiet[-1] = entry
-            return
-        self._quiet.append(entry)
-        if len(self._quiet) > KEPT_QUIET:  # double the segment, keep the quieter of each two: memory stays bounded
-            self._segment_windows *= 2
-            merged: list[tuple[float, int, F32]] = []
-            for item in self._quiet:
-                if merged and merged[-1][1] // self._segment_windows == item[1] // self._segment_windows:
-                    merged[-1] = min(merged[-1], item, key=lambda x: x[0])
-                else:
-                    merged.append(item)
-            self._quiet = merged
 
-    def result(self) -> Spectra:
-        if self._rows:
-            bands = np.stack([row[0] for row in self._rows])
-            rest = np.stack([row[1] for row in self._rows])
-        else:
-            bands, rest = np.zeros((0, BANDS), np.float32), np.zeros((0, 5), np.float32)
-        bins = int(FINE_TO_HZ * len(self._pending) / self.rate_hz) + 1
-        quiet = np.stack([q[2] for q in self._quiet]) if self._quiet else np.zeros((0, bins), np.float32)
-        return Spectra(
-            rate_hz=self.rate_hz,
-            window_frames=len(self._pending),
-            bands_db=bands,
-            mean=rest[:, 0].copy(),
-            tone_hz=rest[:, 1].copy(),
-            tone_db=rest[:, 2].copy(),
-            tone_purity=rest[:, 3].copy(),
-            tone_prominence_db=rest[:, 4].copy(),
-            quiet=quiet,
-            quiet_window=np.array([q[1] for q in self._quiet], np.int64),
-        )
+def _tone(power: F32, k: int, bin_hz: float, audible: float) -> tuple[float, float, float, float]:
+    """Frequency, level, share of all power, and prominence of the peak at bin ``k``."""
+    level = float(power[k - 2 : k + 3].sum())
+    # Hann main lobe: the ratio of the two neighbours places the peak between bins.
+    a, b, c = (math.sqrt(power[k + d]) for d in (-1, 0, 1))
+    shift = (c - a) / (a + b + c) * 1.5 if a + b + c > 0 else 0.0
+    first, last = int(k / 10**0.1), min(int(k * 10**0.1) + 1, len(power))
+    around = (float(power[first:last].sum()) - level) / max(last - first - 5, 1) * 5
+    return (
+        (k + shift) * bin_hz,
+        10 * math.log10(level + _TINY),
+        level / (audible + _TINY),
+        10 * math.log10((level + _TINY) / (max(around, 0.0) + _TINY)),
+    )

@@ -29,6 +29,7 @@ JUDGED = 240  # candidates a line that are read again, the sharpest first
 CLUSTER_S = 1.0
 REGULAR = 0.8
 CLICKS = 6
+LEAST_AT_ONCE = 3
 LONGEST_ZERO_S = 5.0
 _STEPS = (Role.CLICK, Role.TIMECODE)
 
@@ -43,15 +44,49 @@ class Break:
 
 def find(material: Material) -> Iterable[Finding]:
     breaks = {n: find_breaks(material, n) for n in material.lines}
+    rest: dict[int, list[Break]] = {}
     for line, measured in material.lines.items():
-        zeroed = _zeroed(material, line)
-        repeated = _repeated(material, line)
-        blocks = [f for f in (zeroed, repeated) if f]
+        blocks = [f for f in (_zeroed(material, line), _repeated(material, line)) if f]
         yield from blocks
-        rest = [b for b in breaks[line] if not any(_touches(f, b.frame, material.rate_hz // 50) for f in blocks)]
-        rest = [b for b in rest if not in_an_out(measured, b.frame, material.rate_hz // 100)]
-        if rest:
-            yield from _say(material, measured, rest)
+        rest[line] = [
+            b
+            for b in breaks[line]
+            if not any(_touches(f, b.frame, material.rate_hz // 50) for f in blocks)
+            and not in_an_out(measured, b.frame, material.rate_hz // 100)
+        ]
+        yield from _say(material, measured, rest[line])
+    yield from _at_once(material, rest)
+
+
+def _at_once(material: Material, breaks: dict[int, list[Break]]) -> Iterable[Finding]:
+    """Breaks of several lines at one and the same sample: no sound reaches two microphones at once so exactly.
+
+    A single break on a single line is not reported: a hard consonant, a pick or a synthesiser can make one.
+    """
+    places: dict[int, set[int]] = {}
+    for line, found in breaks.items():
+        for b in found:
+            key = next((f for f in (b.frame - 1, b.frame, b.frame + 1) if f in places), b.frame)
+            places.setdefault(key, set()).add(line)
+    shared = {frame: lines for frame, lines in places.items() if len(lines) >= LEAST_AT_ONCE}
+    if not shared:
+        return
+    lines = tuple(sorted(set().union(*shared.values())))
+    count = len(shared)
+    yield Finding(
+        kind="break",
+        severity=Severity.FIX,
+        lines=lines,
+        spans=tuple(Span(first_frame=f, frames=1) for f in sorted(shared))[:400],
+        confidence=0.9,
+        evidence=(Evidence(name="places", value=count), Evidence(name="lines", value=len(lines))),
+        what=f"The samples of {len(lines)} lines do not join at {count} place{'s' if count > 1 else ''}, at the "
+        f"same moment: "
+        "some were lost or doubled, and no gap was stated.",
+        remedy="Look at what these lines share: the link, its clock, the driver of the sound device. Raise its "
+        "buffer, and "
+        "give every digital device one clock.",
+    )
 
 
 def find_breaks(material: Material, line: int) -> tuple[Break, ...]:
@@ -93,6 +128,8 @@ def _touches(finding: Finding, frame: int, margin: int) -> bool:
 
 
 def _say(material: Material, measured: LineMaterial, breaks: list[Break]) -> Iterable[Finding]:
+    if len(breaks) < 5:
+        return
     frames = np.array([b.frame for b in breaks])
     spans = tuple(Span(first_frame=int(f), frames=1) for f in frames)
     score = float(np.median([b.score for b in breaks]))
@@ -126,24 +163,6 @@ def _say(material: Material, measured: LineMaterial, breaks: list[Break]) -> Ite
             count=len(breaks),
             confidence=0.9,
         )
-        return
-    yield Finding(
-        kind="break",
-        severity=Severity.FIX if len(breaks) > 1 or score > 150 else Severity.NOTE,
-        lines=(line,),
-        spans=spans[:400],
-        confidence=0.85 if score > 150 else 0.65,
-        evidence=(
-            Evidence(name="places", value=len(breaks)),
-            Evidence(name="over the sound around", value=score, unit="times"),
-        ),
-        what=f"{measured.label}: the samples do not join at {len(breaks)} place{'s' if len(breaks) > 1 else ''}; "
-        f"some were "
-        "lost, doubled or cut out.",
-        remedy="Listen there. Where every line has it at the same moment, look at the link and its clock; where "
-        "one line "
-        "alone has it, at that input's converter or cable.",
-    )
 
 
 def crackle(measured: LineMaterial, spans: tuple[Span, ...], *, count: int, confidence: float) -> Finding:
@@ -274,7 +293,7 @@ FAMILY = Family(
         Kind("zeroed-block", "A block of zeros inside the sound that no gap accounts for"),
         Kind("repeated-block", "A block of samples delivered twice"),
         Kind("clock-clicks", "Clicks at regular intervals: clocks that are not locked"),
-        Kind("break", "Single places where samples do not join"),
+        Kind("break", "Places where the samples of several lines do not join at the same moment"),
         Kind("crackle", "A bad contact: bursts of breaks, or short outs"),
     ),
     method="Third differences and bit-equal runs in one pass, confirmed by linear prediction; zero runs of the meters",

@@ -20,7 +20,7 @@ from nightreel.review.model import Evidence, Finding, Severity
 from nightreel.show.model import Role
 
 TARGET_PEAK_DBFS = -12.0
-HOT_PEAK_DBFS = -0.5
+HOT_PEAK_DBFS = -0.1
 LOW_PEAK_DBFS = -36.0
 LOW_AMBIENCE_DBFS = -55.0
 FEW_OVERS = 2
@@ -150,6 +150,6 @@ FAMILY = Family(
         Kind("too-low", "Recorded far below where it should be"),
     ),
     method="Meters: runs at full scale, flat tops, sample and true peak (ITU-R BS.1770, Annex 2)",
-    source="target peak -12 dBFS, hot above -0.5 dBTP, low under -36 dBFS: common practice, no published source",
+    source="target peak -12 dBFS, hot above -0.1 dBTP, low under -36 dBFS: common practice, no published source",
     find=find,
 )

@@ -18,7 +18,7 @@ from nightreel.review.paths import Path, follow
 from nightreel.timeline import Span
 from nightreel.units import format_time
 
-LEAST_DB = 3.5
+LEAST_DB = 3.8
 SPREAD_DB = 1.5
 AGREE_DB = 1.5
 LEAST_SLIP = 4
@@ -85,7 +85,7 @@ def _gain_step(material: Material, mine: tuple[Path, ...]) -> tuple[float, int, 
     _, change, split, agreeing, valid = best
     own = _own_change(material, mine[0].line, mine[0].starts, split)
     if agreeing >= CERTAIN:
-        return (change, split, agreeing, valid) if abs(own - change) < 4.0 else None
+        return (change, split, agreeing, valid) if abs(own - change) < 5.0 else None
     # Few witnesses: the line's own level has to say the same, and the other line's must not have moved.
     other = _own_change(material, mine[0].reference, mine[0].starts, split)
     if abs(own - change) < 1.5 and abs(other) < 1.5:
@@ -144,8 +144,12 @@ def _slips(material: Material, paths: dict[int, tuple[Path, ...]]) -> Iterable[F
 def _slip(mine: tuple[Path, ...]) -> tuple[int, int, int, float] | None:
     """(frames, split, lines that agree, likeness)."""
     best: tuple[int, int, int, float] | None = None
+    middle_split = len(mine[0].starts) // 2
+    shared = [p for p in mine if p.change_db(middle_split)[2] >= SHARED_BINS]
+    if len(shared) < 2:
+        return None
     for split in range(2, len(mine[0].starts) - 1):
-        seen = [p.slip_frames(split) for p in mine if p.change_db(split)[2] >= SHARED_BINS]
+        seen = [p.slip_frames(split) for p in shared]
         told = [(d, like) for d, like, still in seen if abs(d) >= LEAST_SLIP and like > LIKE and still < STILL * like]
         if len(told) < 2:
             continue

@@ -19,11 +19,12 @@ from nightreel.review.findings.silent import is_dead
 from nightreel.review.material import Material
 from nightreel.review.model import Evidence, Finding, Severity
 
-ALIKE_DB = 1.5  # median deviation of the level difference over the windows in use
+ALIKE_DB = 1.0  # median deviation of the level difference over the windows in use
 MAX_LAG_S = 0.25
 COHERENCE = 0.99
+GLANCE = 0.97  # two windows decide whether a dozen are worth reading
 FLATNESS_DB = 1.5
-MAX_CANDIDATES = 200
+MAX_CANDIDATES = 150
 
 
 def find(material: Material) -> Iterable[Finding]:
@@ -34,7 +35,11 @@ def find(material: Material) -> Iterable[Finding]:
     for a, b in _candidates(material):
         if b in told:
             continue
-        like = compare_lines(material, a, b, max_lag_frames=round(MAX_LAG_S * material.rate_hz))
+        lag = round(MAX_LAG_S * material.rate_hz)
+        glance = compare_lines(material, a, b, max_lag_frames=lag, count=2)
+        if glance is None or glance.coherence < GLANCE:
+            continue
+        like = compare_lines(material, a, b, max_lag_frames=lag)
         if like is None or like.coherence < COHERENCE or like.flatness_db > FLATNESS_DB:
             continue
         if (a, b) in one_source and (like.residual_db > -40 or like.flatness_db > 0.3):

@@ -44,7 +44,9 @@ SIGNAL = _signal()
 
 
 def _part(first: int, end: int, block: int, offset: int) -> LineMeters:
-    meters = LineMeters.start(rate_hz=RATE_HZ, channels=3, first_frame=offset + first, programmes=[[1.0, 1.0, 1.41]])
+    meters = LineMeters.start(
+        rate_hz=RATE_HZ, channels=3, first_frame=offset + first, programmes=[[1.0, 1.0, 1.41]], spectra=True
+    )
     for at in range(first, end, block):
         meters.feed(SIGNAL[at : min(end, at + block)])
     return meters
@@ -101,7 +103,7 @@ def test_any_partition_gives_the_same_result(cuts: list[int], block: int, offset
 @settings(max_examples=10, deadline=None)
 @given(blocks=st.lists(st.integers(0, 3_000), min_size=1, max_size=30))
 def test_block_sizes_do_not_matter(blocks: list[int]) -> None:
-    meters = LineMeters.start(rate_hz=RATE_HZ, channels=3, programmes=[[1.0, 1.0, 1.41]])
+    meters = LineMeters.start(rate_hz=RATE_HZ, channels=3, programmes=[[1.0, 1.0, 1.41]], spectra=True)
     at = 0
     for block in blocks:
         meters.feed(SIGNAL[at : at + block])

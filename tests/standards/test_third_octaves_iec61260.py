@@ -19,7 +19,7 @@ NOMINAL_HZ = [25, 31.5, 40, 50, 63, 80, 100, 125, 160, 200, 250, 315, 400, 500, 
 
 def bands_of(x: np.ndarray, rate_hz: int) -> np.ndarray:
     """Long-term band levels of one line, dB (mean square re 1.0)."""
-    meters = LineMeters.start(rate_hz=rate_hz, channels=1)
+    meters = LineMeters.start(rate_hz=rate_hz, channels=1, spectra=True)
     meters.feed(x.astype(np.float32)[:, None])
     return meters.result().spectra[0].long_term_db()
 

@@ -100,7 +100,8 @@ class MeterResult:
     not_numbers : samples that were NaN, infinite or absurd; measured as zero
     history_peak_dbfs, history_rms_dbfs : float32 (windows, channels), 100 ms each; window i begins at frame
         history_first_frame + i * history_frames (the first and last may be cut by the ends of the span)
-    spectra : third octaves over time and more, one a channel: see :class:`nightreel.signal.spectra.LineSpectra`
+    spectra : third octaves over time and more, one a channel: see :class:`nightreel.signal.spectra.LineSpectra`; empty
+        where they were not asked for
     programmes : of the groups asked for at the start
     """
 
@@ -204,11 +205,13 @@ class LineMeters:
         first_frame: int = 0,
         full_scale: float = FULL_SCALE_24_BIT,
         programmes: Sequence[Sequence[float]] = (),
+        spectra: bool = False,
     ) -> LineMeters:
         """Meters that have seen nothing yet.
 
         full_scale : magnitude from which a sample is at full scale; the largest positive value of the encoding
         programmes : groups of channels measured together, each as one weight a channel (BS.1770-5 Table 3)
+        spectra : keep the long-term spectra too; they double the work
 
         Raises ArgumentInvalid for a rate, a channel count or weights that make no sense.
         """
@@ -222,7 +225,10 @@ class LineMeters:
         if any(len(weights) != channels for weights in programmes):
             raise ArgumentInvalid("a programme needs one weight for each channel", now="Use 0 for channels left out")
         weights = np.array([list(w) for w in programmes], dtype=np.float64).reshape(len(programmes), channels)
-        return cls(Setting(rate_hz=rate_hz, channels=channels, full_scale=full_scale, weights=weights), first_frame)
+        return cls(
+            Setting(rate_hz=rate_hz, channels=channels, full_scale=full_scale, weights=weights, spectra=spectra),
+            first_frame,
+        )
 
     @property
     def rate_hz(self) -> int:
@@ -321,6 +327,7 @@ class LineMeters:
             "rate_hz": self.rate_hz,
             "channels": self.channels,
             "full_scale": self._setting.full_scale,
+            "spectra": self._setting.spectra,
             "first_frame": self._first_frame,
             "body_frames": self._body.frames if self._body is not None else -1,
         }
@@ -351,6 +358,7 @@ class LineMeters:
                     first_frame=facts["first_frame"],
                     full_scale=facts["full_scale"],
                     programmes=[list(row) for row in weights],
+                    spectra=facts["spectra"],
                 )
                 head = archive["head"]
                 self._head[: len(head)] = head
@@ -474,6 +482,6 @@ def _result(whole: Accumulated) -> MeterResult:
         history_frames=hop,
         history_peak_dbfs=_db(a["hop_peak"][:hops]),
         history_rms_dbfs=_db(rms),
-        spectra=whole.spectra.result(),
+        spectra=whole.spectra.result() if whole.spectra else (),
         programmes=tuple(programmes),
     )

@@ -103,7 +103,7 @@ def _digest(spectra, scale, edges, tone_bins, total_from, bin_hz, bands_db, figu
         total = 0.0
         for k in range(total_from, bins):
             total += power[k]
-        peak, most = low, np.float32(0.0)
+        peak, most = low, 0.0
         for k in range(low, high):
             v = power[k] * k
             if v > most:
@@ -116,13 +116,13 @@ def _digest(spectra, scale, edges, tone_bins, total_from, bin_hz, bands_db, figu
         for k in range(peak - 2, peak + 3):
             level += power[k]
         # Hann main lobe: the ratio of the two neighbours places the peak between bins.
-        a, b, c = math.sqrt(power[peak - 1]), math.sqrt(power[peak]), math.sqrt(power[peak + 1])
+        below, here, above = math.sqrt(power[peak - 1]), math.sqrt(power[peak]), math.sqrt(power[peak + 1])
         first, last = int(peak / 10**0.1), min(int(peak * 10**0.1) + 1, bins)
         beside = -level
         for k in range(first, last):
             beside += power[k]
         around = max(beside, 0.0) / max(last - first - 5, 1) * 5
-        figures[r, 1] = (peak + 1.5 * (c - a) / (a + b + c)) * bin_hz
+        figures[r, 1] = (peak + 1.5 * (above - below) / (below + here + above)) * bin_hz
         figures[r, 2] = 10.0 * np.log10(level + _TINY)
         figures[r, 3] = level / (total + _TINY)
         figures[r, 4] = 10.0 * np.log10((level + _TINY) / (around + _TINY))
@@ -154,6 +154,8 @@ class SpectrumHistory:
         self._total_from = int(TOTAL_FROM_HZ / bin_hz)
         self._fine_bins = min(int(FINE_TO_HZ / bin_hz) + 1, top)
         n = self.window_frames
+        self._scratch = np.zeros((min(channels, _SLICE), n), np.float32)
+        self._fine = np.zeros((min(channels, _SLICE), self._fine_bins), np.float32)
         self._hann = (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(n) / n)).astype(np.float32)
 
     def feed(self, block: F32) -> None:
@@ -268,8 +270,9 @@ class SpectrumHistory:
                 rows = np.nan_to_num(rows, nan=0.0, posinf=0.0, neginf=0.0)
                 means = rows.mean(axis=1, dtype=np.float64)
             figures[c0 : c0 + _SLICE, 0] = means
-            spectra = scipy.fft.rfft(rows * self._hann, axis=1)
-            fine = np.empty((len(rows), self._fine_bins), np.float32)
+            windowed = np.multiply(rows, self._hann, out=self._scratch[: len(rows)])
+            spectra = scipy.fft.rfft(windowed, axis=1)
+            fine = self._fine[: len(rows)]
             # One-sided mean square: 2/N^2, divided by the Hann window's own mean square of 3/8.
             scale = np.float32(2.0 / (float(n) * n * 0.375))
             _digest(

@@ -32,12 +32,14 @@ class Setting:
 
     full_scale : magnitude from which a sample counts as at full scale
     weights : float64 (programmes, channels); groups of channels whose loudness is measured together
+    spectra : whether spectra are kept too
     """
 
     rate_hz: int
     channels: int
     full_scale: float
     weights: NDArray[np.float64]
+    spectra: bool
 
     @property
     def sub_frames(self) -> int:
@@ -55,11 +57,8 @@ class Setting:
         return np.array([1, max(events.CELL, self.rate_hz // 1000)], dtype=np.int64)
 
     def same_as(self, other: Setting) -> bool:
-        return (self.rate_hz, self.channels, self.full_scale) == (
-            other.rate_hz,
-            other.channels,
-            other.full_scale,
-        ) and np.array_equal(self.weights, other.weights)
+        mine = (self.rate_hz, self.channels, self.full_scale, self.spectra, self.weights.tolist())
+        return mine == (other.rate_hz, other.channels, other.full_scale, other.spectra, other.weights.tolist())
 
 
 # What becomes of each array at a seam:
@@ -117,7 +116,7 @@ class Accumulated:
     first_frame: int
     frames: int = 0
     arrays: dict[str, NDArray[Any]]
-    spectra: SpectrumHistory
+    spectra: SpectrumHistory | None
     _filter: NDArray[np.float64]
     _interpolator: Interpolator
 
@@ -127,7 +126,7 @@ class Accumulated:
             setting=setting,
             first_frame=first_frame,
             arrays=_fresh(setting, first_frame),
-            spectra=SpectrumHistory(setting.rate_hz, setting.channels, first_frame),
+            spectra=SpectrumHistory(setting.rate_hz, setting.channels, first_frame) if setting.spectra else None,
             _filter=k_weighting(setting.rate_hz).ravel(),
             _interpolator=interpolator(setting.rate_hz),
         )
@@ -153,7 +152,7 @@ class Accumulated:
     def copy(self) -> Accumulated:
         values = {f.name: getattr(self, f.name) for f in fields(self)}
         values["arrays"] = {name: array.copy() for name, array in self.arrays.items()}
-        values["spectra"] = self.spectra.copy()
+        values["spectra"] = self.spectra.copy() if self.spectra else None
         return Accumulated(**values)
 
     def restart(self) -> None:
@@ -164,7 +163,8 @@ class Accumulated:
         self.arrays = fresh
         self.between_samples[:] = 0.0
         self.arrays["lanes"][:, kernels.OPEN : kernels.OPEN + kernels.LANES] = 0.0
-        self.spectra.restart()
+        if self.spectra:
+            self.spectra.restart()
         self.first_frame, self.frames = self.end_frame, 0
 
     def feed(self, block: NDArray[np.float32]) -> None:
@@ -198,7 +198,8 @@ class Accumulated:
             (a["tail"], a["head"]),
             self._events(),
         )
-        self.spectra.feed(block)
+        if self.spectra:
+            self.spectra.feed(block)
 
     def absorb(self, right: Accumulated) -> None:
         """Take in the span that begins where this one ends and whose memory was warmed up on this one's frames."""
@@ -226,7 +227,8 @@ class Accumulated:
         for name in _TAKEN_FROM_THE_RIGHT:
             a[name] = b[name].copy()
         self.between_samples[:] = between
-        self.spectra.absorb(right.spectra)
+        if self.spectra and right.spectra:
+            self.spectra.absorb(right.spectra)
 
     def close(self) -> None:
         """Nothing follows: silence after the last frame; runs that are open at either end count as they are."""
@@ -310,7 +312,7 @@ class Accumulated:
             saved[name] = saved[name][: self.hops]
         for name in _KEPT:
             saved[name] = saved[name][..., : int(saved["held"].max(initial=0))]
-        return {**saved, **self.spectra.saved()}
+        return {**saved, **self.spectra.saved()} if self.spectra else saved
 
     @classmethod
     def restored(
@@ -330,5 +332,6 @@ class Accumulated:
             if theirs.dtype != mine.dtype or theirs.shape != place.shape:
                 raise ValueError(f"'{name}' is {theirs.dtype} {theirs.shape}, not {mine.dtype} {place.shape}")
             place[...] = theirs
-        self.spectra.restore(saved)
+        if self.spectra:
+            self.spectra.restore(saved)
         return self

@@ -13,7 +13,7 @@ RATE_HZ = 48_000
 
 def spectra_of(x: np.ndarray, rate_hz: int = RATE_HZ, block: int = 50_000) -> tuple[LineSpectra, ...]:
     x = x[:, None] if x.ndim == 1 else x
-    meters = LineMeters.start(rate_hz=rate_hz, channels=x.shape[1])
+    meters = LineMeters.start(rate_hz=rate_hz, channels=x.shape[1], spectra=True)
     for at in range(0, len(x), block):
         meters.feed(x[at : at + block].astype(np.float32))
     return meters.result().spectra

@@ -28,6 +28,7 @@ _LEAD_FRAMES = 32  # search begins this far before latency 0
 _SAME_PLACE_FRAMES = 8
 _DRIFT_FRAMES = 10  # how far latencies may move between the sequences: 50 ppm need 4
 _LOCKED_PPM = 1.0
+_MOST_RETIMINGS = 3
 _TAPS = 24
 _PULSE_S = 0.0005  # the correlation peak is below -75 dB beyond
 
@@ -137,11 +138,12 @@ def solve_paths(capture: FloatArray, schedule: CodeSchedule, *, lost: NDArray[np
     first, second, noise = _correlate(capture, schedule, 0.0)
     offset_ppm, uncertainty_ppm = _find_clock_offset(first, second, schedule)
     if abs(offset_ppm) > max(_LOCKED_PPM, 4.0 * uncertainty_ppm):
-        first, second, noise = _correlate(capture, schedule, offset_ppm)
-        rest_ppm, _ = _find_clock_offset(first, second, schedule)
-        if abs(rest_ppm) > 0.1:
-            offset_ppm += rest_ppm
+        for _ in range(_MOST_RETIMINGS):
             first, second, noise = _correlate(capture, schedule, offset_ppm)
+            rest_ppm, _ = _find_clock_offset(first, second, schedule)
+            if abs(rest_ppm) < max(0.02, uncertainty_ppm):
+                break
+            offset_ppm += rest_ppm
     paths: list[Path] = []
     thresholds = np.empty(capture.shape[1])
     doubtful = np.zeros(capture.shape[1], bool)
@@ -324,7 +326,7 @@ def _solve_send(
         if not peaks:
             break
         best = _choose(peaks, sigmas, period)
-        _place(best, one, two)
+        _place(best, one, two, period)
         taken.append(best)
         strongest = max(abs(peak.height) for peak in taken)
         threshold = max(threshold, strongest * 10.0 ** (_DEEPEST_DB / 20.0))
@@ -377,7 +379,12 @@ def _choose(peaks: list[_Peak], sigmas: tuple[float, float], period: int) -> _Pe
 
 
 def _place(
-    peak: _Peak, one: FloatArray, two: FloatArray, use: tuple[bool, bool] = (True, True), reach: int = 2
+    peak: _Peak,
+    one: FloatArray,
+    two: FloatArray,
+    period: int,
+    use: tuple[bool, bool] = (True, True),
+    reach: int = 2,
 ) -> None:
     """Height and latency to a fraction of a frame, from both correlations or from the one that is free of others."""
     steps = np.arange(-reach - 1, reach + 2)
@@ -388,7 +395,7 @@ def _place(
         (two, peak.second_place, use[1], 2.0),
     ):
         if used:
-            parts.append(values.take(place + steps, mode="wrap"))
+            parts.append(values[(place + steps) % period])
             weights.append(weight)
     near = np.average(parts, axis=0, weights=weights).astype(np.float32)
     middle = int(np.argmax(np.abs(near[1:-1]))) + 1
@@ -443,7 +450,7 @@ def _disentangle(taken: list[_Peak], first: FloatArray, second: FloatArray, sche
                     for values, place in ((one, other.first_place), (two, other.second_place)):
                         values[(place + around) % period] -= pulse
             use = (not crowds[0], not crowds[1]) if not all(crowds) else (True, True)
-            _place(peak, one, two, use, reach=10)
+            _place(peak, one, two, period, use, reach=10)
             peak.first_height = float(one[peak.first_place % period])
             peak.second_height = float(two[peak.second_place % period])
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +11,7 @@ from nightreel.disk import Disk
 from nightreel.errors import DiskTrouble
 from nightreel.handover.flac import FlacWriter, compare_flac
 from nightreel.handover.metadata import make_bext, make_cues, make_ixml, with_loudness
-from nightreel.handover.model import FileKind, Plan, PlannedFile
+from nightreel.handover.model import Cut, FileKind, Plan, PlannedFile
 from nightreel.handover.samples import (
     Dither,
     FloatArray,
@@ -23,7 +23,7 @@ from nightreel.handover.samples import (
 )
 from nightreel.signal.meters import LineMeters
 from nightreel.take import Take
-from nightreel.wave import WaveFormat, WaveReader, WaveWriter
+from nightreel.wave import Bext, WaveFormat, WaveReader, WaveWriter
 
 Moved = Callable[[int], None]
 
@@ -37,12 +37,15 @@ def write_track(take: Take, plan: Plan, file: PlannedFile, path: Path, *, disk: 
         as_recorded = is_as_recorded(take, plan.rate_hz, plan.encoding)
         if plan.request.flac or not as_recorded:
             blocks = float_blocks(take, (file.line,), file.part.span, rate_hz=plan.rate_hz)
-            dither = needs_dither(take, plan.rate_hz, plan.encoding)
-            clipped = write_samples(take, plan, file, path, blocks, dither=dither, disk=disk, moved=moved)
+            dither = needs_dither(take, plan.rate_hz, stored=source.stored, wanted=plan.encoding)
+            bext = make_bext(take, plan, file, source.original_bext)
+            clipped = write_samples(take, plan, file, path, blocks, bext, dither=dither, disk=disk, moved=moved)
             if as_recorded:
                 compare_flac(path, source, file, plan.encoding)
             return clipped
-        with _create(take, plan, file, path, disk) as writer:
+        bext = make_bext(take, plan, file, source.original_bext)
+        kept = source.unknown_chunks if plan.request.cut is Cut.WHOLE else ()  # their places would be wrong in parts
+        with _create(take, plan, file, path, bext, disk, kept) as writer:
             for block in packed_blocks(source, file.part.span):
                 writer.write_packed(block.data)
                 moved(block.size)
@@ -56,6 +59,7 @@ def write_samples(
     file: PlannedFile,
     path: Path,
     blocks: Iterator[FloatArray],
+    bext: Bext,
     *,
     dither: bool,
     disk: Disk,
@@ -68,7 +72,7 @@ def write_samples(
     if plan.request.flac:
         out = FlacWriter(take, plan, file, path, channels, disk)
     else:
-        out = _create(take, plan, file, path, disk)
+        out = _create(take, plan, file, path, bext, disk)
     meters = LineMeters.start(rate_hz=plan.rate_hz, channels=2, programmes=[[1.0, 1.0]]) if channels == 2 else None
     with out:
         for block in blocks:
@@ -77,17 +81,26 @@ def write_samples(
                 meters.feed(block)
             moved(block.size * plan.encoding.sample_bytes)
         if meters is not None and isinstance(out, WaveWriter):
-            out.update_bext(with_loudness(make_bext(take, plan, file), meters.result().programmes[0]))
+            out.update_bext(with_loudness(bext, meters.result().programmes[0]))
     return out.clipped
 
 
-def _create(take: Take, plan: Plan, file: PlannedFile, path: Path, disk: Disk) -> WaveWriter:
+def _create(
+    take: Take,
+    plan: Plan,
+    file: PlannedFile,
+    path: Path,
+    bext: Bext,
+    disk: Disk,
+    kept_chunks: Sequence[tuple[str, bytes]] = (),
+) -> WaveWriter:
     channels = 2 if file.kind is FileKind.MIX else 1
     writer = WaveWriter.create(
         path,
         WaveFormat(rate_hz=plan.rate_hz, channels=channels, encoding=plan.encoding),
-        bext=make_bext(take, plan, file),
+        bext=bext,
         ixml=make_ixml(take, plan, file),
+        kept_chunks=kept_chunks,
         disk=disk,
     )
     writer.set_cues(make_cues(take, plan, file))

@@ -22,6 +22,7 @@ from nightreel.errors import AlreadyThere, ArgumentInvalid, DiskTrouble, PlanImp
 from nightreel.handover.audio import write_samples, write_track
 from nightreel.handover.bag import PAYLOAD, tag_files
 from nightreel.handover.contents import CONTENTS_NAME, compute_fingerprint, contents_text, read_contents
+from nightreel.handover.metadata import make_bext
 from nightreel.handover.midi import marks_to_midi
 from nightreel.handover.mix import MixSetting, measure_mix, mix_blocks
 from nightreel.handover.model import Delivery, FileKind, MadeFile, Outcome, Plan, PlannedFile
@@ -152,7 +153,8 @@ def _make_file(
     if file.kind is FileKind.MIX:
         assert mix is not None
         blocks = mix_blocks(take, mix, file.part.span, rate_hz=plan.rate_hz)
-        return write_samples(take, plan, file, place, blocks, dither=True, disk=disk, moved=progress.moved)
+        bext = make_bext(take, plan, file)
+        return write_samples(take, plan, file, place, blocks, bext, dither=True, disk=disk, moved=progress.moved)
     marks = take.facts.marks
     data = marks_to_midi(marks, rate_hz=take.rate_hz) if file.kind is FileKind.MARKS else _marks_csv(take, marks)
     write_new_bytes(place, data, disk=disk)

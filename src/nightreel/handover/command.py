@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from nightreel.control import Client, socket_path
@@ -12,6 +12,7 @@ from nightreel.handover.carry import Tell, carry_out, check_places
 from nightreel.handover.model import Outcome, Plan, Request
 from nightreel.handover.plan import make_plan
 from nightreel.handover.receipt import write_receipts
+from nightreel.handover.samples import widest_encoding
 from nightreel.take import FACTS_NAME, TAKES_FOLDER, Take, find_take, open_folder, open_take
 from nightreel.take.model import TakeFacts
 
@@ -70,7 +71,11 @@ def open_place(place: Path, take: str) -> Take:
         return open_take(place)
     if (place / "show.toml").is_file() or (place / TAKES_FOLDER).is_dir():
         return open_take(find_take(place, take))
-    return open_folder(place)
+    opened = open_folder(place)
+    opened.facts = replace(
+        opened.facts, encoding=widest_encoding(opened)
+    )  # so that no file of a mixed folder loses bits
+    return opened
 
 
 def parse_lines(text: str) -> tuple[range, ...]:

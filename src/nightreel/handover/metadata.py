@@ -12,24 +12,36 @@ from nightreel.handover.model import FileKind, Plan, PlannedFile
 from nightreel.handover.plan import converted_frame
 from nightreel.handover.samples import is_as_recorded
 from nightreel.signal.meters import ProgrammeResult
-from nightreel.take import Take, Track
+from nightreel.take import Take, TakeState, Track
 from nightreel.units import Encoding
 from nightreel.wave import Bext, Cue, FileSet, Ixml, IxmlTrack, bext_for
 
 _MODES = {1: "mono", 2: "stereo"}
 
 
-def make_bext(take: Take, plan: Plan, file: PlannedFile) -> Bext:
-    """TimeReference is that of the take plus the frames before the part, at the rate of the file."""
+def make_bext(take: Take, plan: Plan, file: PlannedFile, original: Bext | None = None) -> Bext:
+    """TimeReference is that of the take plus the frames before the part, at the rate of the file.
+
+    ``original`` is the chunk of the file it came from. Of files that Nightreel did not record it is kept: who made
+    them, their description, their UMID and the history of their coding.
+    """
     facts = take.facts
     first = file.part.span.first_frame
-    what = label_of(take, file)
+    foreign = facts.state is TakeState.FOREIGN
     bext = bext_for(
         started_at=facts.started_at + timedelta(seconds=first / facts.rate_hz),
         time_reference_frames=converted_frame(facts.time_reference_frames + first, facts.rate_hz, plan.rate_hz),
-        description=f"{facts.show}: {file.part.title}: {what}",
-        history=_history(take, plan, file),
+        description=": ".join(filter(None, (facts.show, file.part.title, label_of(take, file)))),
+        history=_history(take, plan, file, original if foreign else None),
     )
+    if foreign and original is not None:
+        return replace(
+            bext,
+            description=original.description or bext.description,
+            originator=original.originator,
+            originator_reference=original.originator_reference,
+            umid=original.umid,
+        )
     return replace(bext, originator_reference=f"NIGHTREEL{family_uid(take, file)[:20].upper()}")
 
 
@@ -93,7 +105,7 @@ def family_uid(take: Take, file: PlannedFile) -> str:
     return hashlib.sha256(text.encode()).hexdigest()[:32]
 
 
-def _history(take: Take, plan: Plan, file: PlannedFile) -> str:
+def _history(take: Take, plan: Plan, file: PlannedFile, original: Bext | None) -> str:
     """EBU R 98 lines: how it was recorded, then what was done."""
     facts = take.facts
 
@@ -101,7 +113,10 @@ def _history(take: Take, plan: Plan, file: PlannedFile) -> str:
         kind = "FLOAT" if encoding is Encoding.FLOAT32 else "PCM"
         return f"A={kind},F={rate_hz},W={encoding.sample_bytes * 8},M={_MODES[channels]},T={text}"
 
-    lines = [line(facts.rate_hz, facts.encoding, 1, f"Nightreel {facts.nightreel or __version__} recorded")]
+    if facts.state is TakeState.FOREIGN:
+        lines = original.coding_history.split("\n") if original is not None and original.coding_history else []
+    else:
+        lines = [line(facts.rate_hz, facts.encoding, 1, f"Nightreel {facts.nightreel or __version__} recorded")]
     if file.kind is FileKind.MIX:
         lines = [line(plan.rate_hz, plan.encoding, 2, f"Nightreel {__version__} listening mix")]
     elif not is_as_recorded(take, plan.rate_hz, plan.encoding):

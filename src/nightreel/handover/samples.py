@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import zlib
 from collections.abc import Iterator
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,32 +26,42 @@ FloatArray = NDArray[np.float32]
 ByteArray = NDArray[np.uint8]
 BLOCK_FRAMES = 1 << 17
 CONTEXT_S = 1.0
+WIDTHS = {Encoding.PCM16: 16, Encoding.PCM24: 24, Encoding.FLOAT32: 25, Encoding.PCM32: 32}  # what each can hold
 _BITS = {Encoding.PCM16: 16, Encoding.PCM24: 24, Encoding.PCM32: 32}
 
 
 class PackedTrack:
-    """The stored bytes of one line over all its files; what is missing is zeros. A context manager."""
+    """The stored bytes of one line over all its files; what is missing is zeros. A context manager.
+
+    exact : every file stores its samples as the take says, so that bytes can be copied as they are
+    stored : how the line's samples are stored, the widest of its files
+    original_bext, unknown_chunks : of its first file, where that is a WAVE file
+    """
 
     def __init__(self, take: Take, track: Track) -> None:
         self._take = take
         self._track = track
         self._encoding = take.facts.encoding
         self._readers: dict[str, WaveReader] = {}
-        #: Whether every file stores its samples as the take says, so that bytes can be copied as they are.
         self.exact = True
-        missing = {part.path for part in take.missing}
+        found: list[Encoding] = []
         for part in track.files:
             path = take.folder / part.path
-            if not path.is_file() and part.path in missing:
-                continue
+            if not path.is_file():
+                continue  # the take says that it is missing
             try:
                 reader = WaveReader(path)
             except NightreelError:
-                self.exact = part.path in missing and self.exact
+                self.exact = False
+                found.append(find_encoding(path) or self._encoding)
                 continue
             self._readers[part.path] = reader
-            if reader.format.encoding is not self._encoding:
-                self.exact = False
+            found.append(reader.format.encoding)
+        self.exact = self.exact and all(encoding is self._encoding for encoding in found)
+        self.stored = max(found, key=WIDTHS.__getitem__, default=self._encoding)
+        first = next(iter(self._readers.values()), None)
+        self.original_bext = first.bext if first is not None else None
+        self.unknown_chunks = first.unknown_chunks if first is not None and first.format.channels == 1 else ()
 
     def read(self, first_frame: int, frames: int) -> ByteArray:
         """uint8 (frames * sample bytes,) in the take's encoding."""
@@ -141,7 +152,37 @@ def is_as_recorded(take: Take, rate_hz: int, encoding: Encoding) -> bool:
     return rate_hz == take.rate_hz and encoding is take.facts.encoding
 
 
-def needs_dither(take: Take, rate_hz: int, encoding: Encoding) -> bool:
+def needs_dither(take: Take, rate_hz: int, *, stored: Encoding, wanted: Encoding) -> bool:
     """More bits, or float, at the same rate hold every sample as it is."""
-    wider = encoding is Encoding.FLOAT32 or encoding.sample_bytes > take.facts.encoding.sample_bytes
-    return not (rate_hz == take.rate_hz and (wider or encoding is take.facts.encoding))
+    return rate_hz != take.rate_hz or WIDTHS[wanted] < WIDTHS[stored]
+
+
+def find_encoding(path: Path) -> Encoding | None:
+    """How a file of any kind stores its samples; None for what cannot be told (lossy kinds, broken files)."""
+    import soundfile
+
+    try:
+        with WaveReader(path) as reader:
+            return reader.format.encoding
+    except NightreelError:
+        pass
+    try:
+        subtype = soundfile.info(path).subtype
+    except (RuntimeError, OSError):
+        return None
+    return {
+        "PCM_S8": Encoding.PCM16,
+        "PCM_U8": Encoding.PCM16,
+        "PCM_16": Encoding.PCM16,
+        "PCM_24": Encoding.PCM24,
+        "PCM_32": Encoding.PCM32,
+        "FLOAT": Encoding.FLOAT32,
+        "DOUBLE": Encoding.FLOAT32,
+    }.get(subtype)
+
+
+def widest_encoding(take: Take) -> Encoding:
+    """What holds every line of a folder of mixed files: 16-bit and 24-bit ones side by side need 24 bits."""
+    paths = sorted({part.path for track in take.facts.tracks for part in track.files})
+    found = [encoding for path in paths if (encoding := find_encoding(take.folder / path)) is not None]
+    return max(found, key=WIDTHS.__getitem__, default=take.facts.encoding)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,9 +15,9 @@ from tests.unit.handover.small_take import FRAMES, LINES, facts_of, make_show, s
 from nightreel.handover import Cut, Request, run_handover
 from nightreel.handover.command import parse_lines
 from nightreel.handover.samples import Dither
-from nightreel.take import TakeFacts
+from nightreel.take import TakeFacts, TrackFile, write_facts
 from nightreel.units import Encoding
-from nightreel.wave import WaveReader, pack
+from nightreel.wave import Bext, WaveFormat, WaveReader, WaveWriter, pack
 
 REFERENCE = facts_of().time_reference_frames
 
@@ -170,6 +171,70 @@ def test_a_missing_or_short_track_file_gives_silence_there(tmp_path: Path) -> No
         assert not one.packed.any()
         assert two.packed[:3000].tobytes() == pack(sound_of(2)[:1000], Encoding.PCM24).tobytes()
         assert not two.packed[3000:].any()
+
+
+@pytest.mark.parametrize("polyphonic", [False, True])
+def test_segments_and_files_of_many_lines_come_out_as_one_line_each(tmp_path: Path, polyphonic: bool) -> None:
+    """The take's files hold 40 000 frames, then the rest; or all lines side by side in those two files."""
+    show = make_show(tmp_path / "show")
+    (tmp_path / "to").mkdir()
+    take = show / "takes" / "2026-11-28-evening-1"
+    facts = facts_of()
+    lines = [track.line for track in facts.tracks]
+    sounds = np.hstack([sound_of(line) for line in lines])
+    spans = ((0, 40_000), (40_000, FRAMES - 40_000))
+    tracks = []
+    for place, track in enumerate(facts.tracks):
+        files = []
+        for number, (first, frames) in enumerate(spans):
+            path = f"tracks/all {number}.wav" if polyphonic else f"tracks/{track.line} {number}.wav"
+            channel = place if polyphonic else 0
+            files.append(TrackFile(path=path, first_frame=first, frames=frames, channel=channel))
+            if not (take / path).exists():
+                block = sounds if polyphonic else sounds[:, place : place + 1]
+                fmt = WaveFormat(rate_hz=48_000, channels=block.shape[1], encoding=Encoding.PCM24)
+                with WaveWriter.create(take / path, fmt) as writer:
+                    writer.write(block[first : first + frames])
+        tracks.append(replace(track, files=tuple(files)))
+    write_facts(take, replace(facts, tracks=tuple(tracks)))
+    done = run_handover(show, "last", Request(destinations=(tmp_path / "to",)))
+    assert done.outcome is not None
+    for line in lines:
+        with WaveReader(next((done.outcome.deliveries[0].folder / "data").glob(f"{line:02} *.wav"))) as reader:
+            assert reader.packed.tobytes() == pack(sound_of(line), Encoding.PCM24).tobytes()
+
+
+def test_a_folder_of_mixed_files_loses_no_bit_and_keeps_what_they_say(tmp_path: Path) -> None:
+    folder = tmp_path / "theirs"
+    folder.mkdir()
+    (tmp_path / "to").mkdir()
+    sounds = {n: np.random.default_rng(n).uniform(-0.5, 0.5, (3000 + n, 1)).astype(np.float32) for n in (1, 2, 3, 4)}
+    soundfile.write(folder / "01 Low.wav", sounds[1], 48_000, subtype="PCM_16")
+    soundfile.write(folder / "02 Deep.flac", sounds[2], 48_000, subtype="PCM_24")
+    bext = Bext(description="Theirs", originator="Somebody", time_reference_frames=7, coding_history="A=PCM,T=theirs")
+    fmt = WaveFormat(rate_hz=48_000, channels=1, encoding=Encoding.PCM24)
+    with WaveWriter.create(folder / "03 Wide.wav", fmt, bext=bext, kept_chunks=[("axml", b"<x/>")]) as writer:
+        writer.write(sounds[3])
+    soundfile.write(folder / "04 Late.wav", sounds[4], 48_000, subtype="PCM_24")
+    done = run_handover(folder, "last", Request(destinations=(tmp_path / "to",), name="x"))
+    assert done.outcome is not None
+    assert done.plan.encoding is Encoding.PCM24
+    data = tmp_path / "to" / "x" / "data"
+    for path in sorted(folder.iterdir()):
+        theirs, _ = soundfile.read(path, dtype="float32", always_2d=True)
+        with WaveReader(data / f"{path.stem}.wav") as reader:
+            ours = reader.read(0, reader.frames)
+            assert len(ours) == 3004
+            assert np.array_equal(ours[: len(theirs)], theirs)
+            assert not ours[len(theirs) :].any()
+    with WaveReader(data / "03 Wide.wav") as reader:
+        assert reader.bext is not None
+        assert (reader.bext.description, reader.bext.originator) == ("Theirs", "Somebody")
+        assert reader.bext.coding_history == "A=PCM,T=theirs"
+        assert reader.unknown_chunks == (("axml", b"<x/>"),)
+    with WaveReader(data / "01 Low.wav") as reader:
+        assert reader.bext is not None
+        assert "recorded" not in reader.bext.coding_history
 
 
 def test_the_take_is_left_as_it_was(tmp_path: Path) -> None:

@@ -26,21 +26,20 @@ class Checklist:
 def checklists(plan: Plan) -> tuple[Checklist, ...]:
     """In the order of the day; steps that this show does not need are left out."""
     show = plan.show
-    kinds = {link.kind for link in show.links}
+    used = [link for link in show.links if link.name in plan.links_used]
+    kinds = {link.kind for link in used}
     phantom = [line for line in show.lines if line.phantom]
     mirror = any(m.purpose != "primary" for m in show.media)
     returned = [line for line in plan.check_lines if line.use is AtSoundcheck.RETURNED]
     live = [line for line in plan.check_lines if line.use is not AtSoundcheck.RETURNED]
-    several = len(plan.offers) > 1
+    several = len(used) > 1
     before = [
         f"Drives: {format_size(plan.room_with_margin.file_bytes)} free on each"
         + (f" ({', '.join(m.name for m in plan.media)})" if plan.media else ""),
         "Drives measured: nightreel measure-drive FOLDER",
         "These sheets printed, and the show folder copied to a second place",
         "Laptop: sleep, updates, virus scans and backups off; mains supply and its cable packed",
-        "Cables for "
-        + ", ".join(sorted(f"{link.name} ({link.kind.value})" for link in show.links))
-        + ", and one spare each",
+        "Cables for " + ", ".join(sorted(f"{link.name} ({link.kind.value})" for link in used)) + ", and one spare each",
     ]
     rig = [
         f"Desk set to {format_rate(show.rate_hz)}",

@@ -93,9 +93,11 @@ def explain(options: Sequence[Option]) -> str:
         text = f"{best.name} carries all {lines} lines with {best.spare} to spare"
     if best.failures and not best.left_out:
         text += f", but {best.failures[0]}"
-    other = next((o for o in options if o.rate_hz > best.rate_hz and o.encoding == best.encoding), None)
+    rates = [*(r for r in (96_000, 48_000) if r != best.rate_hz), *(o.rate_hz for o in options)]
+    others = (o for r in rates for o in options if o.rate_hz == r != best.rate_hz and o.encoding == best.encoding)
+    other = next(others, None)
     if other is not None and other.failures:
-        text += f"; {format_rate(other.rate_hz)} fails: {other.failures[0]}"
+        text += f"; at {format_rate(other.rate_hz)} {other.failures[0]}"
     elif other is not None:
         ratio = other.bytes_per_hour / best.bytes_per_hour if best.bytes_per_hour else 1
         text += f"; {format_rate(other.rate_hz)} would do as well and take {ratio:.2g} times the room"
@@ -131,9 +133,7 @@ def _judge(
     links: tuple[Link, ...],
     length_s: float,
 ) -> Option:
-    failures = [
-        f"{link.name} states no capacity at {format_rate(rate_hz)}" for link in links if link.name not in offers
-    ]
+    failures = [f"{link.name} states no capacity" for link in links if link.name not in offers]
     free = [free_ports(link, offers[link.name]) for link in links if link.name in offers]
     sends, returns = sum(s for s, _ in free), sum(r for _, r in free)
     choice = choose_lines(show.lines, max(0, sends))
@@ -142,10 +142,7 @@ def _judge(
     wanted = [line for line in carried if line.soundcheck_use is AtSoundcheck.RETURNED]
     spare = sends - len(carried)
     if choice.left_out:
-        failures.append(
-            f"{format_rate(rate_hz)} leaves {len(choice.left_out)} lines out: "
-            f"{len(show.lines)} lines, {sends} free sends"
-        )
+        failures.append(f"{len(choice.left_out)} lines stay out: {len(show.lines)} lines, {max(0, sends)} free sends")
     elif spare < wishes.spare:
         failures.append(f"{spare} spare ports where {wishes.spare} are wished for")
     if len(wanted) > returns:

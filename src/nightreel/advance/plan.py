@@ -137,7 +137,7 @@ def make_plan(show: Show, wishes: Wishes, *, keep: bool = True, evidence: Eviden
     offers = {name: offer for name, offer in asked.items() if offer is not None}
     media_now = tuple(evidence.medium(medium) for medium in show.media)
     free = {link.name: free_ports(link, offers[link.name]) for link in show.links if link.name in offers}
-    ports = max(0, sum(sends for sends, _ in free.values()) - wishes.spare)
+    ports = max(0, sum(sends for sends, _ in free.values()))
     choice = choose_lines(show.lines, ports)
     chosen = set(choice.carried)
     carried = [line for line in show.lines if line.number in chosen]
@@ -179,7 +179,7 @@ def make_plan(show: Show, wishes: Wishes, *, keep: bool = True, evidence: Eviden
         choice=choice,
         links_used=links_used,
         allocation=allocation,
-        suggestions=suggest(show, wishes, short=len(choice.left_out)),
+        suggestions=suggest(show, wishes, left_out=choice.left_out),
         track_format=format,
         room=room,
         room_with_margin=with_margin,
@@ -358,6 +358,12 @@ def _warnings(plan: Plan) -> list[str]:
     found = []
     if plan.choice.left_out:
         found.append(f"{len(plan.choice.left_out)} lines are left out, by priority: {spans_of(plan.choice.left_out)}")
+    spare = sum(
+        s.sends - len([n for n in s.sends_in_use if n <= s.sends]) for s in _spaces(show, plan.offers, plan.links_used)
+    )
+    spare -= len(plan.choice.carried)
+    if not plan.choice.left_out and spare < plan.wishes.spare:
+        found.append(f"{spare} ports stay free, {plan.wishes.spare} are wished for")
     missing = [link.name for link in show.links if link.name not in plan.offers]
     if missing:
         found.append(f"no capacity is stated at {format_rate(show.rate_hz)} for {', '.join(missing)}: it is not used")
@@ -384,8 +390,7 @@ def _warnings(plan: Plan) -> list[str]:
     used = {port.link for port in allocation.sends.values()}
     if len(used) > 1:
         found.append(f"{' and '.join(sorted(used))} have to run on one clock: set one as master and check for lock")
-    for network in plan.networks:
-        found.extend(f"{network.link}: {words}" for words in network.warnings)
+    found.extend(f"{network.link}: {words}" for network in plan.networks for words in network.warnings)
     return found
 
 

@@ -27,7 +27,7 @@ _WIDE = {
     "Option": 2,
 }
 _OWN_PAGE = ("lines",)
-_SMALL = ("options", "media", "figures")  # wide tables for the desk at home, not for the head torch
+_SMALL = ("options", "media", "limits", "figures")  # wide tables for the desk at home, not for the head torch
 _BOX_TO_TICK = ("OK", "Done")
 
 
@@ -56,7 +56,7 @@ def pdf_of(plan: Plan, heading: Heading, *, paper: str = "a4", extra: Sequence[S
             "verdict": verdict_of(plan),
             "facts": [list(fact) for fact in summary_facts(plan)],
             "warnings": list(plan.warnings),
-            "suggestions": [[s.text, s.frees] for s in plan.suggestions],
+            "suggestions": [str(s) for s in plan.suggestions],
         },
         "sheets": [_sheet_data(sheet) for sheet in sheets],
         "checklists": [
@@ -72,12 +72,12 @@ def html_of(plan: Plan, heading: Heading, *, extra: Sequence[Sheet] = ()) -> str
     facts = {name: f"{value}  ({known})" if known else value for name, value, known in summary_facts(plan)}
     parts.append(html.facts(facts))
     if plan.warnings:
-        parts.append("<h2>What will not work by itself</h2><ul>")
+        parts.append("<h2>Look at this first</h2><ul>")
         parts.extend(f"<li>{html.text(words)}</li>" for words in plan.warnings)
         parts.append("</ul>")
     if plan.suggestions:
         parts.append("<h2>What would make room</h2><ul>")
-        parts.extend(f"<li>{html.text(s.text)}: {s.frees} ports</li>" for s in plan.suggestions)
+        parts.extend(f"<li>{html.text(s)}</li>" for s in plan.suggestions)
         parts.append("</ul>")
     for sheet in (*extra, *all_sheets(plan)):
         parts.append(f"<h2>{html.text(sheet.title)}</h2>")
@@ -112,7 +112,7 @@ def _sheet_data(sheet: Sheet) -> Mapping[str, object]:
         "strong": list(sheet.strong),
         "note": sheet.note,
         "widths": [_WIDE.get(head, 0) for head in sheet.heads],
-        "size": 9 if sheet.key in _SMALL else 10.5,
+        "size": 9.5 if sheet.key in _SMALL else 11,
         "page": sheet.key in _OWN_PAGE or sheet.key.startswith(("ports ", "box ")),
     }
 

@@ -7,8 +7,9 @@ odd or even start, what lies in them) count as one, so a state is a small multis
 - a depth-first search with a budget that begins at the bound and rises by one: the first plan found is the best;
 - a memory of what was tried and failed.
 
-Each budget may do ``work_limit`` of work (sorts of holes looked at). Where that is not enough, a beam search gives a good plan, and the result
-holds the bound that was proven, so that the sheet can say 'at most 2 more than any plan needs' and not 'the fewest'.
+Each budget may do ``work_limit`` of work (sorts of holes looked at). Where that is not enough, a beam search gives a
+good plan, and the result holds the bound that was proven, so that the sheet can say 'no plan needs more than 2 fewer'
+and not 'no plan needs fewer'.
 """
 
 from __future__ import annotations

@@ -11,11 +11,13 @@ from itertools import groupby
 from nightreel.advance.difference import Difference
 from nightreel.advance.network import Stage
 from nightreel.advance.plan import Plan
+from nightreel.advance.storage import FILE_SYSTEMS, compute_growth
 from nightreel.show.model import AtSoundcheck, Line, Port
 from nightreel.units import format_size, format_time
 
 _SOCKET = re.compile(r"^(?P<box>.*?)[\s\-_.:/#]*(?P<number>\d+)$")
 NOTHING = "–"
+_MOST_IN_WORDS = 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,6 +44,7 @@ def all_sheets(plan: Plan) -> tuple[Sheet, ...]:
         *network_sheets(plan),
         option_sheet(plan),
         media_sheet(plan),
+        limit_sheet(plan),
         time_left_sheet(plan),
         figure_sheet(plan),
     )
@@ -100,6 +103,7 @@ def line_sheet(plan: Plan) -> Sheet:
     return Sheet(
         key="lines",
         title="Patch by line",
+        note=_gestures_in_words(plan),
         heads=("Line", "Name", "Socket", "Gain dB", "Ph.", "Pair", *ports, "Track", "Soundcheck", "Path", "OK"),
         rows=rows,
         numeric=(0, 3, 5, 6, 7, 8),
@@ -248,8 +252,12 @@ def network_sheets(plan: Plan) -> tuple[Sheet, ...]:
     return tuple(sheets)
 
 
-def option_sheet(plan: Plan, *, most: int = 12) -> Sheet:
-    shown = plan.options[:most]
+def option_sheet(plan: Plan, *, most: int = 8) -> Sheet:
+    """The best ones, and of every rate that is not among them the best with what speaks against it."""
+    shown = list(plan.options[:most])
+    for option in plan.options[most:]:
+        if all(option.rate_hz != other.rate_hz for other in shown):
+            shown.append(option)
     return Sheet(
         key="options",
         title="Options, the best first",
@@ -268,7 +276,7 @@ def option_sheet(plan: Plan, *, most: int = 12) -> Sheet:
             for option in shown
         ),
         numeric=(1, 2, 3, 4, 5),
-        note=f"{len(plan.options)} options were judged." if len(plan.options) > most else "",
+        note=f"{len(plan.options)} options were judged: every rate, depth and set of links.",
     )
 
 
@@ -294,6 +302,32 @@ def media_sheet(plan: Plan) -> Sheet:
         numeric=(3, 4, 6, 7),
         strong=(0,),
         note=f"The take writes {format_size(plan.room.bytes_per_s)}/s; the show is {plan.room.file_bytes:,} bytes.",
+    )
+
+
+def limit_sheet(plan: Plan) -> Sheet:
+    """When a track of this plan meets the limit of each file system, and how many files a track then has."""
+    format = plan.track_format
+    (riff,) = compute_growth(format, length_s=plan.length_s, file_system=None)
+    rows = [("RIFF", format_time(riff.seconds), "1", "passed in place: the file goes on as RF64 (EBU Tech 3306)")]
+    for system in FILE_SYSTEMS:
+        found = next(
+            (g for g in compute_growth(format, length_s=plan.length_s, file_system=system) if g.name == system.name),
+            None,
+        )
+        words = "; ".join(filter(None, (system.source, system.advice)))
+        if found is None:
+            rows.append((system.name, "when the drive is full", "1", words))
+        else:
+            rows.append((system.name, _long_time(found.seconds), str(found.segments), words))
+    return Sheet(
+        key="limits",
+        title="When a track meets a limit",
+        heads=("Limit", "After", "Files a track", "From"),
+        rows=tuple(rows),
+        numeric=(1, 2),
+        strong=(0,),
+        note=f"One track at {format.rate_hz / 1000:g} kHz, {format.encoding.value}: {format.bytes_per_s:,} bytes/s.",
     )
 
 
@@ -397,12 +431,32 @@ def _port(port: Port | None) -> str:
     return NOTHING if port is None else f"{port.link} {port.number}"
 
 
+def _gestures_in_words(plan: Plan) -> str:
+    """``Sends 65-79 from lines 1-15; ...`` above the table, while that stays short."""
+    if len(plan.gestures) > _MOST_IN_WORDS:
+        return f"{len(plan.gestures)} gestures: see their own sheet."
+    parts = []
+    for way in ("send", "return"):
+        those = [g for g in plan.gestures if g.way == way]
+        word = "from" if way == "send" else "to"
+        if those:
+            spans = "; ".join(
+                f"{g.link} {_span(g.first_port, g.count)} {word} {_span(g.first_line, g.count)}" for g in those
+            )
+            parts.append(f"{way.capitalize()}s: {spans}.")
+    return " ".join(parts)
+
+
 def _ends(plan: Plan, line: int) -> tuple[str, str]:
     """Send and return; where all are on one link, its name stands in the head and the cells hold numbers alone."""
     ends = (plan.allocation.sends.get(line), plan.allocation.returns.get(line))
     if len(plan.links_used) == 1:
         return tuple(NOTHING if port is None else str(port.number) for port in ends)  # type: ignore[return-value]
     return _port(ends[0]), _port(ends[1])
+
+
+def _long_time(seconds: float) -> str:
+    return format_time(seconds) if seconds < 1000 * 3600 else f"{seconds / (24 * 3600):,.0f} days"
 
 
 def _gain(line: Line) -> str:

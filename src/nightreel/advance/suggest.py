@@ -19,13 +19,18 @@ class Suggestion:
     text: str
     frees: int
 
+    def __str__(self) -> str:
+        return f"{self.text}: {self.frees} port{'' if self.frees == 1 else 's'}"
 
-def suggest(show: Show, wishes: Wishes, *, short: int) -> tuple[Suggestion, ...]:
-    """What would make room for ``short`` more lines, the most helpful first; empty when nothing is short."""
-    if short <= 0:
+
+def suggest(show: Show, wishes: Wishes, *, left_out: Sequence[int]) -> tuple[Suggestion, ...]:
+    """What would make room for the lines left out, the most helpful first; empty when none is."""
+    if not left_out:
         return ()
+    short = len(left_out)
+    carried = [line for line in show.lines if line.number not in set(left_out)]
     found = [*_lower_rates(show, wishes), *_stereo_sums(show.lines), *_second_link(show, wishes)]
-    talkback = [line for line in show.lines if line.role in (Role.TALKBACK, Role.CLICK)]
+    talkback = [line for line in carried if line.role in (Role.TALKBACK, Role.CLICK)]
     if talkback:
         found.append(
             Suggestion(
@@ -33,7 +38,7 @@ def suggest(show: Show, wishes: Wishes, *, short: int) -> tuple[Suggestion, ...]
                 frees=len(talkback),
             )
         )
-    effects = [line for line in show.lines if line.role is Role.EFFECTS_RETURN]
+    effects = [line for line in carried if line.role is Role.EFFECTS_RETURN]
     if effects:
         found.append(
             Suggestion(

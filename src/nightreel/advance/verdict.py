@@ -65,6 +65,19 @@ def summary_facts(plan: Plan) -> tuple[tuple[str, str, str], ...]:
         facts.append(
             (f"Link {name}", f"{offer.sends} sends, {offer.returns} returns", f"{offer.known}: {offer.source}")
         )
+    for network in plan.networks:
+        load = max((p for p in network.loads if p.flows), key=lambda p: p.bits_per_s, default=None)
+        if load is not None:
+            ms = network.link_offset_frames * 1000 / show.rate_hz
+            twice = ", all of it on a second network too" if network.redundant else ""
+            facts.append(
+                (
+                    f"Network {network.link}",
+                    f"{len(network.flows)} flows, {load.bits_per_s / 1e6:.1f} Mbit/s {load.where}{twice}; link offset "
+                    f"{network.link_offset_frames} frames ({ms:.2f} ms)",
+                    "computed; delay and jitter assumed",
+                )
+            )
     returned = sum(c.use is AtSoundcheck.RETURNED for c in plan.check_lines)
     facts.append(("Soundcheck", f"{returned} lines returned, {len(plan.check_lines) - returned} exempt", ""))
     if (end := load_out(plan)) is not None:
@@ -109,7 +122,7 @@ def screen(plan: Plan, *, folder: str = "") -> str:
     if plan.suggestions:
         out += ["", "What would make room:"]
         for suggestion in plan.suggestions:
-            out.extend(_wrapped(f"{suggestion.text}: {suggestion.frees} ports", "  - "))
+            out.extend(_wrapped(str(suggestion), "  - "))
     if folder:
         out += ["", f"Sheets: {folder}"]
     return "\n".join(out)

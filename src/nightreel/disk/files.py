@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import os
 import secrets
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from nightreel.disk.real import RealDisk
-from nightreel.disk.storage import Disk, OpenFile, trouble
-from nightreel.errors import AlreadyThere
+from nightreel.disk.storage import Disk, OpenFile
 
 if TYPE_CHECKING:
     from typing_extensions import Buffer
@@ -62,27 +60,6 @@ def replace_text(path: Path, text: str, *, disk: Disk = _REAL) -> None:
         _discard(disk, file)
         raise
     disk.sync_folder(path.parent)
-
-
-def move_new(source: Path, target: Path) -> None:
-    """Rename within one volume without overwriting; raises AlreadyThere or DiskTrouble.
-
-    A hard link makes the check and the move one step. FAT and exFAT have no links: there the check comes just before
-    the rename, and a file made by somebody else in between would be lost.
-    """
-    try:
-        os.link(source, target)
-    except FileExistsError as error:
-        raise trouble(error, target) from error
-    except OSError:
-        if target.exists() or target.is_symlink():
-            raise AlreadyThere(
-                "something of this name exists already", where=str(target), now="Choose another name"
-            ) from None
-        _REAL.replace(source, target)
-    else:
-        _REAL.remove(source)
-    _REAL.sync_folder(target.parent)
 
 
 def sync_folder(path: Path, *, disk: Disk = _REAL) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import struct
 import unicodedata
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 
 from nightreel.errors import AudioFileInvalid
@@ -61,10 +61,6 @@ class Bext:
         )
         lines = [line for line in self.coding_history.replace("\r\n", "\n").split("\n") if line]
         return fixed + "".join(line + "\r\n" for line in lines).encode("ascii", "replace")
-
-    def moved(self, frames: int) -> Bext:
-        """The same for a part that begins ``frames`` later."""
-        return replace(self, time_reference_frames=self.time_reference_frames + frames)
 
     def _loudness(self) -> tuple[float | None, ...]:
         return (

@@ -47,8 +47,10 @@ class Skeleton:
 
 
 def chunk_bytes(name: str, data: bytes) -> bytes:
-    """A whole chunk: id, size, data, pad byte where the size is odd."""
-    return name.encode("latin-1") + struct.pack("<I", len(data)) + data + b"\0" * (len(data) % 2)
+    """A whole chunk: id, size, data, pad byte where the size is odd. ``name`` is four printable ASCII characters."""
+    if len(name) != 4 or not name.isascii() or not _plausible(name.encode()):
+        raise ValueError(f"'{name}' is no name of a chunk")
+    return name.encode() + struct.pack("<I", len(data)) + data + b"\0" * (len(data) % 2)
 
 
 def ds64_data(*, riff_bytes: int, data_bytes: int, frames: int) -> bytes:

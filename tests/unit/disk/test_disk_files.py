@@ -13,7 +13,6 @@ from nightreel.disk import (
     create_new,
     free_bytes,
     make_folder_new,
-    move_new,
     replace_text,
     write_new_bytes,
     write_new_text,
@@ -72,17 +71,6 @@ def test_write_new_bytes_leaves_nothing_when_the_disk_is_full(tmp_path: Path) ->
     with pytest.raises(DiskTrouble, match="full"):
         write_new_bytes(tmp_path / "a", b"12345678", disk=FaultyDisk(".F"))
     assert not (tmp_path / "a").exists()
-
-
-def test_move_new_never_overwrites(tmp_path: Path) -> None:
-    write_new_text(tmp_path / "a", "a")
-    write_new_text(tmp_path / "b", "b")
-    with pytest.raises(AlreadyThere):
-        move_new(tmp_path / "a", tmp_path / "b")
-    move_new(tmp_path / "a", tmp_path / "c")
-    assert sorted(p.name for p in tmp_path.iterdir()) == ["b", "c"]
-    assert (tmp_path / "b").read_text() == "b"
-    assert (tmp_path / "c").read_text() == "a"
 
 
 def test_an_append_file_continues_at_its_end(tmp_path: Path) -> None:

@@ -66,11 +66,11 @@ def test_a_short_bext_is_refused() -> None:
         parse_bext(bytes(601))
 
 
-def test_a_part_that_begins_later_has_a_later_time_reference() -> None:
+def test_the_usual_fields_of_a_recording() -> None:
     start = datetime(2026, 11, 28, 20, 0, tzinfo=UTC)
     bext = bext_for(started_at=start, time_reference_frames=1_728_000_000, description="x")
-    assert bext.moved(480).time_reference_frames == 1_728_000_480
     assert (bext.origination_date, bext.origination_time) == ("2026-11-28", "20:00:00")
+    assert (bext.originator, bext.time_reference_frames, bext.version) == ("Nightreel", 1_728_000_000, 2)
 
 
 FULL_IXML = Ixml(

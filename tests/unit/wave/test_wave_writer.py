@@ -88,6 +88,13 @@ def test_bext_can_be_renewed_in_place_when_the_loudness_is_known(tmp_path: Path)
         assert reader.frames == 10
 
 
+@pytest.mark.parametrize("name", ["abc", "abcde", "ab\nc", "äbcd", "鼓abc"])
+def test_a_chunk_without_a_proper_name_is_not_written(tmp_path: Path, name: str) -> None:
+    with pytest.raises(ValueError, match="no name of a chunk"):
+        WaveWriter.create(tmp_path / "a.wav", MONO24, kept_chunks=[(name, b"")])
+    assert not (tmp_path / "a.wav").exists()
+
+
 def test_closing_twice_is_harmless_and_clips_are_counted(tmp_path: Path) -> None:
     writer = WaveWriter.create(tmp_path / "a.wav", MONO24)
     writer.write(np.array([[1.5], [0.0], [-1.5]], np.float32))

@@ -7,6 +7,7 @@ without real-time scheduling a test has to know what was really played.
 
 from __future__ import annotations
 
+import time
 from typing import Any
 
 import jack
@@ -108,7 +109,7 @@ class _Musician:
     def __init__(
         self, server: str, name: str, channels: int, callback: Any, *, ins: int, outs: int, tape_frames: int = 0
     ) -> None:
-        self.client = jack.Client(name, servername=server, no_start_server=True, use_exact_name=True)
+        self.client = _open(name, server)
         self.period_frames = self.client.blocksize
         own = [self.client.inports.register(f"in_{n + 1}") for n in range(ins)]
         own += [self.client.outports.register(f"out_{n + 1}") for n in range(outs)]
@@ -160,6 +161,16 @@ def ears(server: str, channels: int, seconds: float = 20.0, name: str = "ears") 
 def desk(server: str, channels: int, name: str = "desk") -> _Musician:
     """Gives back on each output what came in on its input, a period later."""
     return _Musician(server, name, channels, _return, ins=channels, outs=channels, tape_frames=4096)
+
+
+def _open(name: str, server: str) -> Any:
+    """A busy server may refuse at first."""
+    for attempt in range(20):
+        try:
+            return jack.Client(name, servername=server, no_start_server=True, use_exact_name=True)
+        except jack.JackOpenError:
+            time.sleep(0.1 * attempt)
+    raise AssertionError("the server took no client")
 
 
 def _address(pointer: Any) -> int:

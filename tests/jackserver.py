@@ -18,12 +18,16 @@ from nightreel.ports import jack_callback, portaudio
 
 @dataclass
 class JackServer:
-    """``start`` waits until it answers; ``kill`` is SIGKILL, as when it crashes; the name stays the same."""
+    """``start`` waits until it answers; ``kill`` is SIGKILL, as when it crashes; the name stays the same.
+
+    synchronous : the server waits for its clients within each period, and goes on without none
+    """
 
     name: str = field(default_factory=lambda: f"nightreel-test-{uuid.uuid4().hex[:10]}")
     rate_hz: int = 48_000
     period_frames: int = 256
     channels: int = 64
+    synchronous: bool = False
     _process: subprocess.Popen[bytes] | None = None
 
     @property
@@ -33,7 +37,17 @@ class JackServer:
 
     def start(self) -> None:
         ports = str(self.channels)
-        command = ["jackd", "-n", self.name, "-r", "-d", "dummy", "-r", str(self.rate_hz)]
+        command = [
+            "jackd",
+            "-n",
+            self.name,
+            "-r",
+            *(["-S"] if self.synchronous else []),
+            "-d",
+            "dummy",
+            "-r",
+            str(self.rate_hz),
+        ]
         command += ["-p", str(self.period_frames), "-C", ports, "-P", ports]
         environment = {**os.environ, "JACK_NO_AUDIO_RESERVATION": "1"}
         jack_callback.be_quiet()

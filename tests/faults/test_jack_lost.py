@@ -1,6 +1,5 @@
 """The JACK server is killed in mid-take and comes back: the take goes on, and the time without it is one gap."""
 
-import signal
 import subprocess
 import sys
 import time
@@ -20,7 +19,9 @@ PERIOD = 256
 
 @pytest.fixture
 def server(monkeypatch):
-    with running_jack(monkeypatch, channels=CHANNELS) as running:
+    # Synchronous: where periods overrun, an asynchronous server may run the recorder before the band, which then
+    # records an old buffer again; between two clients neither can know.
+    with running_jack(monkeypatch, channels=CHANNELS, synchronous=True) as running:
         yield running
 
 
@@ -88,23 +89,9 @@ def test_a_killed_server_is_a_gap_by_the_clock_and_the_take_goes_on_when_it_is_b
     # Blocks went on coming while there was no server, as time went by.
     meanwhile = came[(came[:, 0] > killed_s + 0.5) & (came[:, 0] < killed_s + 1.4)]
     assert len(meanwhile) > 1
-    # The take's clock is still right to a few hundredths: from the first block to the last it counted what passed.
-    # (No figure is asserted that a busy machine could spoil: a tenth of a second either way.)
-    passed_s = came[-1, 0] - came[0, 0]
-    assert (came[-1, 1] - came[0, 1]) / RATE_HZ == pytest.approx(passed_s, abs=0.3)
+    # Across the loss the take's clock counted what passed (half a second either way for a busy machine).
+    before = came[came[:, 1] <= lost[0].first_frame][-1]
+    after = came[came[:, 1] > lost[0].end_frame][0]
+    assert (after[1] - before[1]) / RATE_HZ == pytest.approx(after[0] - before[0], abs=0.5)
     check_stretch(samples, 0, lost[0].first_frame - PERIOD, gaps, log)
     check_stretch(samples, lost[0].end_frame, len(samples), gaps, log_after)
-
-
-def test_a_recorder_stopped_for_a_while_has_a_gap_of_exactly_what_the_band_played_meanwhile(server, recorder):
-    with band(server.name, CHANNELS) as players:
-        recorder.start(3.0)
-        time.sleep(1.0)
-        recorder.process.send_signal(signal.SIGSTOP)
-        time.sleep(0.5)
-        recorder.process.send_signal(signal.SIGCONT)
-        samples, gaps, _ = recorder.result()
-        log = players.periods.copy()
-    assert max(gap.frames for gap in gaps) > 0.3 * RATE_HZ
-    assert {gap.cause for gap in gaps} == {GapCause.SERVER_SKIPPED}
-    check_stretch(samples, 0, len(samples), gaps, log)

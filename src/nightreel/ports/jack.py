@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ctypes
 import re
+import time
 from typing import Any
 
 import numpy as np
@@ -100,6 +101,7 @@ class JackStream:
                 self._client.connect(source, own)
             for own, target in zip(own_outs, to_ports, strict=True):
                 self._client.connect(own, target)
+            self._let_periods_pass(3)
             self._latency_frames = (
                 _latency_frames(from_ports[0], capture=True) if ins else 0,
                 _latency_frames(to_ports[0], capture=False) if outs else 0,
@@ -109,6 +111,16 @@ class JackStream:
             if isinstance(error, _library().JackError):
                 raise DeviceTrouble(f"JACK refused: {error}", where="JACK", now=START_IT) from error
             raise
+
+    def _let_periods_pass(self, periods: int) -> None:
+        """A new connection is heard from the next period on; a server that does not run is not waited for."""
+        rings = [ring for ring in (self._heard, self._played) if ring is not None]
+        wanted = [ring.calls + periods for ring in rings]
+        deadline_s = time.monotonic() + 1.0
+        while any(ring.calls < calls for ring, calls in zip(rings, wanted, strict=True)):
+            if time.monotonic() > deadline_s:
+                return
+            time.sleep(0.001)
 
     @property
     def alive(self) -> bool:

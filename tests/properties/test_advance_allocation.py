@@ -25,7 +25,14 @@ def input_lists(draw: st.DrawFn, most: int = 24) -> list[Line]:
         number += draw(st.sampled_from([0, 0, 0, 0, 1]))
         role = draw(st.sampled_from(ROLES))
         priority = draw(st.integers(1, 9))
-        if draw(st.integers(0, 3)) == 0:
+        if len(lines) > 2 and draw(st.integers(0, 5)) == 0:
+            # partners that are not neighbours in the list
+            k = draw(st.integers(0, len(lines) - 2))
+            if lines[k].partner is None:
+                lines[k] = replace(lines[k], partner=number)
+                lines.append(replace(lines[k], number=number, partner=lines[k].number))
+                number += 1
+        elif draw(st.integers(0, 3)) == 0:
             lines.append(Line(number=number, name="L", role=role, partner=number + 1, priority=priority))
             lines.append(Line(number=number + 1, name="R", role=role, partner=number, priority=priority))
             number += 2
@@ -116,7 +123,8 @@ def test_partners_lie_side_by_side_on_odd_and_even(lines: list[Line], spaces: li
     if len(pairs) <= cells and singles <= both - 2 * len(pairs):
         assert found.split_pairs == ()
         for line in pairs:
-            left, right = found.sends[line.number], found.sends[line.number + 1]
+            assert line.partner is not None
+            left, right = found.sends[line.number], found.sends[line.partner]
             assert left.number % 2 == 1
             assert right == Port(link=left.link, number=left.number + 1)
 

@@ -159,7 +159,7 @@ def _place_sends(
             free.discard(seat)
             usable_both.discard(seat)
     rest = [line for line in missing if line.number not in placed]
-    packing, _ = _pack_lines(rest, aligned, free, usable_both, links)
+    packing = _pack_lines(rest, aligned, free, usable_both, links)
     work.count(packing)
     placed.update(_ports_of(packing))
     return placed
@@ -167,26 +167,23 @@ def _place_sends(
 
 def _pack_lines(
     lines: Sequence[Line], aligned: set[int], free: set[Port], usable_both: set[Port], links: Sequence[str]
-) -> tuple[Packing, int]:
+) -> Packing:
     """Pairs that find no place side by side are let go one after the other, the least important first."""
     holes = _holes(free, usable_both, links)
-    numbers = {line.number for line in lines}
+    numbers = {line.number: line for line in lines}
     pairs = sorted(
-        (
-            (min(line.priority, other.priority), line.number)
-            for line in lines
-            for other in lines
-            if line.partner == other.number == line.number + 1
-        ),
+        (min(line.priority, numbers[line.partner].priority), line.number, line.partner)
+        for line in lines
+        if line.partner in numbers and line.number < line.partner
     )
-    together = [number for _, number in pairs if number + 1 in numbers]
+    together = {number: partner for _, number, partner in pairs}
     while True:
         try:
-            return pack(_atoms(lines, aligned, set(together)), holes), len(together)
+            return pack(_atoms(lines, aligned, together), holes)
         except PlanImpossible:
             if not together:
                 raise
-            together.pop()
+            together.popitem()  # the last is the least important
 
 
 def _place_returns(
@@ -203,13 +200,15 @@ def _place_returns(
         return {}
     alone = {port for port in free if port in taken or port not in work.sends}
     chosen = alone if len(alone) >= len(lines) else free
-    packing, _ = _pack_lines(lines, set(by_number), chosen, chosen, links)
+    packing = _pack_lines(lines, set(by_number), chosen, chosen, links)
     work.count(packing)
     return _ports_of(packing)
 
 
 def _ports_of(packing: Packing) -> dict[int, Port]:
-    return {run.line + k: Port(link=run.link, number=run.port + k) for run in packing.runs for k in range(run.lines)}
+    return {
+        number: Port(link=run.link, number=run.port + k) for run in packing.runs for k, number in enumerate(run.numbers)
+    }
 
 
 def _seat_beside(line: Line, sends: Mapping[int, Port]) -> Port | None:
@@ -222,17 +221,21 @@ def _seat_beside(line: Line, sends: Mapping[int, Port]) -> Port | None:
     return Port(link=partner.link, number=partner.number + (1 if upper else -1))
 
 
-def _atoms(lines: Sequence[Line], aligned: set[int], together: set[int]) -> list[Atom]:
+def _atoms(lines: Sequence[Line], aligned: set[int], together: Mapping[int, int]) -> list[Atom]:
+    upper = set(together.values())
     atoms = []
-    inside: set[int] = set()
     for line in lines:
-        if line.number in inside:
+        if line.number in upper:
             continue
-        pair = line.number in together
-        both = line.number in aligned or (pair and line.number + 1 in aligned)
-        atoms.append(Atom(number=line.number, size=2 if pair else 1, both=both))
-        if pair:
-            inside.add(line.number + 1)
+        partner = together.get(line.number)
+        atoms.append(
+            Atom(
+                number=line.number,
+                size=1 if partner is None else 2,
+                both=line.number in aligned or partner in aligned,
+                far=None if partner in (None, line.number + 1) else partner,
+            )
+        )
     return atoms
 
 

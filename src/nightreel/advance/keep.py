@@ -140,7 +140,7 @@ def _fits(
         if line.number in sends:
             continue
         partner = by_number.get(line.partner) if line.partner is not None else None
-        if partner is not None and partner.number not in sends and abs(partner.number - line.number) == 1:
+        if partner is not None and partner.number not in sends:
             if line.number < partner.number:
                 needs_both = line.number in aligned or partner.number in aligned
                 pairs_both += needs_both

@@ -36,21 +36,35 @@ class Atom:
     """One line, or a stereo pair: ``size`` consecutive lines from ``number``.
 
     both : needs a port that serves both ways
+    far : number of the partner where it is not the next line; no run goes on behind such a pair
     """
 
     number: int
     size: int = 1
     both: bool = True
+    far: int | None = None
+
+    @property
+    def next_number(self) -> int | None:
+        """The line with which a run could go on."""
+        return self.number + self.size if self.far is None else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Run:
-    """``lines`` consecutive line numbers from ``line`` on ports from ``port`` of ``link``."""
+    """``lines`` consecutive line numbers from ``line`` on ports from ``port`` of ``link``; the last may be ``far``."""
 
     line: int
     lines: int
     link: str
     port: int
+    far: int | None = None
+
+    @property
+    def numbers(self) -> tuple[int, ...]:
+        """Line numbers in the order of their ports."""
+        plain = range(self.line, self.line + self.lines)
+        return tuple(plain) if self.far is None else (*plain[:-1], self.far)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,7 +124,7 @@ class Fill(NamedTuple):
 
 def cut_cost(before: Atom, after: Atom) -> int:
     """Gestures added by ending a run between two lines: one for the sends, one more where both have returns."""
-    if after.number != before.number + before.size:
+    if after.number != before.next_number:
         return 0  # not consecutive: no run could go on here
     return 2 if before.both and after.both else 1
 
@@ -121,14 +135,14 @@ def cells_of(hole: Hole) -> int:
     return max(0, (hole.first + hole.size - first) // 2)
 
 
-def arrange(hole: Hole, waiting: list[tuple[int, int, bool | None]]) -> list[Run]:
-    """Runs (line, length, begins_odd) on ports: the lowest line that leaves a way to place the rest comes next."""
+def arrange(hole: Hole, waiting: list[tuple[int, int, bool | None, int | None]]) -> list[Run]:
+    """Runs (line, length, begins_odd, far) on ports: the lowest line that leaves a way for the rest comes next."""
     port = hole.first
     end = hole.first + hole.size
     placed = []
     while waiting:
-        for item in sorted(waiting):
-            line, length, begins_odd = item
+        for item in sorted(waiting, key=lambda run: run[0]):
+            line, length, begins_odd, far = item
             skip = int(begins_odd is not None and begins_odd != (port % 2 == 1))
             rest = Fill()
             for other in waiting:
@@ -136,7 +150,7 @@ def arrange(hole: Hole, waiting: list[tuple[int, int, bool | None]]) -> list[Run
                     rest = rest.plus(other[1], other[2])
             after = port + skip + length
             if after + rest.used(after % 2 == 1) <= end:
-                placed.append(Run(line=line, lines=length, link=hole.link, port=port + skip))
+                placed.append(Run(line=line, lines=length, link=hole.link, port=port + skip, far=far))
                 port = after
                 waiting.remove(item)
                 break

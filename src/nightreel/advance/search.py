@@ -117,7 +117,7 @@ class _Search:
         self.failed: dict[tuple[int, State], int] = {}
         count = len(atoms)
         self.cut = [0] + [cut_cost(atoms[k - 1], atoms[k]) for k in range(1, count)] + [0]
-        self.joined = [False] + [atoms[k].number == atoms[k - 1].number + atoms[k - 1].size for k in range(1, count)]
+        self.joined = [False] + [atoms[k].number == atoms[k - 1].next_number for k in range(1, count)]
         # Sums over the atoms from k on.
         self.lines_left = [0] * (count + 1)
         self.both_left = [0] * (count + 1)
@@ -273,7 +273,7 @@ class _Search:
     def packing(self, steps: Sequence[Step], *, bound: int) -> Packing:
         """The steps on real ports: of holes alike the earliest is taken."""
         holes = [(_place(hole), hole) for hole in self.holes]
-        content: list[list[tuple[int, int, bool | None]]] = [[] for _ in holes]
+        content: list[list[tuple[int, int, bool | None, int | None]]] = [[] for _ in holes]
         for step in steps:
             index = next(k for k, (place, _) in enumerate(holes) if place == step.place)
             holes[index] = (step.after, holes[index][1])
@@ -282,7 +282,8 @@ class _Search:
             for atom in self.atoms[step.start : step.end]:
                 begins_odd = length % 2 == 0 if atom.size == 2 else begins_odd
                 length += atom.size
-            content[index].append((self.atoms[step.start].number, length, begins_odd))
+            far = self.atoms[step.end - 1].far
+            content[index].append((self.atoms[step.start].number, length, begins_odd, far))
         runs = [run for (_, hole), waiting in zip(holes, content, strict=True) for run in arrange(hole, waiting)]
         return Packing(runs=tuple(sorted(runs, key=lambda r: r.line)), cost=self.cost(steps), bound=bound)
 
@@ -300,7 +301,7 @@ def _one_by_one(atoms: Sequence[Atom], holes: Sequence[Hole]) -> tuple[Run, ...]
                 continue
             for step in range(atom.size):
                 del open_ports[kind, link, n + step]
-            runs.append(Run(line=atom.number, lines=atom.size, link=link, port=n))
+            runs.append(Run(line=atom.number, lines=atom.size, link=link, port=n, far=atom.far))
             break
         else:
             raise PlanImpossible(

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import csv
 import io
+import threading
 from collections.abc import Callable, Mapping
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 
 from nightreel import __version__
@@ -18,7 +20,7 @@ from nightreel.disk import (
     largest_file_bytes,
     write_new_bytes,
 )
-from nightreel.errors import AlreadyThere, ArgumentInvalid, DiskTrouble, PlanImpossible
+from nightreel.errors import AlreadyThere, ArgumentInvalid, DiskTrouble, NightreelError, PlanImpossible
 from nightreel.handover.audio import write_samples, write_track
 from nightreel.handover.bag import PAYLOAD, tag_files
 from nightreel.handover.contents import CONTENTS_NAME, compute_fingerprint, contents_text, read_contents
@@ -30,6 +32,7 @@ from nightreel.handover.package import FINGERPRINT_FIELD, PART_SUFFIX, PROGRESS_
 from nightreel.take import Take
 from nightreel.timeline import Mark
 from nightreel.units import format_position, format_size
+from nightreel.wave import together
 
 Tell = Callable[[str, int, int], None]
 """``tell(what, done_bytes, total_bytes)``."""
@@ -71,6 +74,8 @@ def carry_out(
 ) -> Outcome:
     """Make, copy and read back. May be run again after any interruption: it goes on where it was.
 
+    The other destinations are served side by side; trouble with one keeps no other from being completed.
+
     Raises DiskTrouble and AlreadyThere; what is complete stays, what is not stands in a folder that ends in '.part'.
     """
     disk = disk or RealDisk()
@@ -88,9 +93,21 @@ def carry_out(
         if states[first] is not State.COMPLETE:
             resumed = _make(take, plan, packages[first], fingerprint, disk, progress)
         made, mix = read_contents(packages[first].folder, plan)
-        for number, package in enumerate(packages):
-            if number != first and states[number] is not State.COMPLETE:
-                resumed += _copy(packages[first].folder, package, made, disk, progress)
+        source = packages[first].folder
+        resumed += sum(
+            together(
+                partial(_copy, source, package, made, disk, progress)
+                for number, package in enumerate(packages)
+                if number != first and states[number] is not State.COMPLETE
+            )
+        )
+    except NightreelError as error:
+        whole = [str(package.folder) for package in packages if package.folder.exists()]
+        if whole:
+            error.now = f"{error.now}. Complete at {', '.join(whole)}; the same command goes on with the rest".lstrip(
+                ". "
+            )
+        raise
     finally:
         for package in packages:
             package.close()
@@ -112,11 +129,13 @@ class _Progress:
         self._total = max(1, plan.size_bytes * (2 + 3 * (places - 1)))
         self._done = 0
         self._tell = tell
+        self._lock = threading.Lock()
         self.what = ""
 
     def moved(self, size_bytes: int) -> None:
-        self._done = min(self._done + size_bytes, self._total)
-        self._tell(self.what, self._done, self._total)
+        with self._lock:
+            self._done = min(self._done + size_bytes, self._total)
+            self._tell(self.what, self._done, self._total)
 
 
 def _make(take: Take, plan: Plan, package: Package, fingerprint: str, disk: Disk, progress: _Progress) -> int:

@@ -11,6 +11,7 @@ import pytest
 from tests.unit.handover.small_take import make_show
 
 from nightreel.disk import Digests, FaultyDisk, digest_file
+from nightreel.disk.storage import OpenFile
 from nightreel.errors import AlreadyThere, ArgumentInvalid, DiskTrouble, PlanImpossible
 from nightreel.handover import Cut, Request, check_bag, run_handover
 from nightreel.handover.bag import escape, tag_files, unescape
@@ -107,6 +108,36 @@ def test_the_same_handover_is_not_made_twice_and_another_of_its_name_is_refused(
     run_handover(show, "last", Request(destinations=(one, two), name="x"))
     assert files_of(one / "x") == files_of(two / "x")
     assert len(list(one.glob("x-receipt*.html"))) == 2
+
+
+class _OneBadPlace(FaultyDisk):
+    """Fails whatever is made below one folder."""
+
+    def __init__(self, bad: Path) -> None:
+        super().__init__()
+        self.bad = bad
+
+    def create(self, path: Path) -> OpenFile:
+        if self.bad in path.parents and path.name == "09 Click-Count.wav":
+            raise DiskTrouble("the disk is gone", where=str(path))
+        return super().create(path)
+
+
+def test_a_bad_destination_keeps_no_other_from_being_completed(places: tuple[Path, Path, Path]) -> None:
+    show, one, two = places
+    three = one.parent / "three"
+    three.mkdir()
+    request = Request(destinations=(one, two, three), name="x")
+    with pytest.raises(DiskTrouble, match="gone") as caught:
+        run_handover(show, "last", request, disk=_OneBadPlace(two))
+    assert f"Complete at {one / 'x'}, {three / 'x'}; the same command goes on" in caught.value.now
+    assert bagit.Bag(str(one / "x")).is_valid()
+    assert bagit.Bag(str(three / "x")).is_valid()
+    assert not (two / "x").exists()
+    done = run_handover(show, "last", request)
+    assert done.outcome is not None
+    assert done.outcome.resumed_files == 4
+    assert files_of(two / "x") == files_of(one / "x")
 
 
 def test_a_package_that_rotted_since_is_not_copied_on(places: tuple[Path, Path, Path]) -> None:

@@ -85,18 +85,21 @@ def carry_out(
     progress = _Progress(plan, len(packages), tell)
     first = next((n for n, state in enumerate(states) if state is State.COMPLETE), 0)
     resumed = 0
+    whole: list[Path] = []  # proven in this run
     try:
         for package, state in zip(packages, states, strict=True):
             if state is State.COMPLETE:
                 progress.what = f"reading {package.folder} again"
                 package.require_whole(moved=progress.moved)
+                whole.append(package.folder)
         if states[first] is not State.COMPLETE:
             resumed = _make(take, plan, packages[first], fingerprint, disk, progress)
+            whole.append(packages[first].folder)
         made, mix = read_contents(packages[first].folder, plan)
         source = packages[first].folder
         resumed += sum(
             together(
-                partial(_copy, source, package, made, disk, progress)
+                partial(_copy, source, package, made, disk, progress, whole)
                 for number, package in enumerate(packages)
                 if number != first and states[number] is not State.COMPLETE
             )
@@ -180,7 +183,9 @@ def _make_file(
     return 0
 
 
-def _copy(source: Path, package: Package, made: tuple[MadeFile, ...], disk: Disk, progress: _Progress) -> int:
+def _copy(
+    source: Path, package: Package, made: tuple[MadeFile, ...], disk: Disk, progress: _Progress, whole: list[Path]
+) -> int:
     resumed = package.begin()
     known = {f"{PAYLOAD}/{file.planned.path}": file.digests for file in made}
     tags = sorted(p.name for p in source.iterdir() if p.is_file() and p.name != PROGRESS_NAME)
@@ -193,6 +198,7 @@ def _copy(source: Path, package: Package, made: tuple[MadeFile, ...], disk: Disk
         package.finish_file(path, digests)
     progress.what = f"reading back at {package.folder.parent}"
     package.complete(moved=progress.moved)
+    whole.append(package.folder)
     return resumed
 
 

@@ -105,11 +105,9 @@ def carry_out(
             )
         )
     except NightreelError as error:
-        whole = [str(package.folder) for package in packages if package.folder.exists()]
         if whole:
-            error.now = f"{error.now}. Complete at {', '.join(whole)}; the same command goes on with the rest".lstrip(
-                ". "
-            )
+            places = ", ".join(sorted(map(str, whole)))
+            error.now = f"{error.now}. Complete at {places}; the same command goes on with the rest".lstrip(". ")
         raise
     finally:
         for package in packages:

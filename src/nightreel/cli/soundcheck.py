@@ -1,24 +1,50 @@
-"""``nightreel soundcheck``: play a take back through its returns."""
+"""``nightreel soundcheck``: play a take back through its returns, command the player, come back to live."""
 
 from __future__ import annotations
 
 import json
 import sys
-import time
+from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from nightreel.errors import ArgumentInvalid, ConfirmationMissing, DeviceTrouble, RequestError
+from nightreel.errors import ArgumentInvalid, ConfirmationMissing
 
 if TYPE_CHECKING:
     from nightreel.show.model import Show
-    from nightreel.soundcheck import Drive, Player, ReturnPlan
+    from nightreel.soundcheck import ReturnPlan
+    from nightreel.soundcheck.levels import Trim
     from nightreel.soundcheck.session import Section
-    from nightreel.take import Take, TakeFacts
+    from nightreel.take import Take
 
-KEYS = "space: stop or go on   n: next song   p: back   l: loop on or off   +/-: level   q: quit"
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """The options as they came."""
+
+    show_folder: Path
+    take_name: str
+    through: str | None
+    song: str
+    mark: str
+    span: str
+    loop_on: bool
+    live: str
+    returned: str
+    silent: str
+    start_db: float
+    level_db: float
+    rise_s: float
+    tempo: float
+    beats: int
+    apply_trims: bool
+    convert: bool
+    plan_only: bool
+    confirm_muted: bool
+    as_json: bool
 
 
 @click.command(short_help="play a take back through its returns")
@@ -35,167 +61,181 @@ KEYS = "space: stop or go on   n: next song   p: back   l: loop on or off   +/-:
 @click.option("--start-level", "start_db", type=float, default=-30.0, show_default=True, help="dB against the take.")
 @click.option("--level", "level_db", type=float, default=0.0, show_default=True, help="dB against the take, at most 0.")
 @click.option("--rise", "rise_s", type=float, default=5.0, show_default=True, help="Seconds from start to level.")
+@click.option("--tempo", type=float, default=0.0, help="Beats a minute, for jumps at the next bar.")
+@click.option("--beats", type=click.IntRange(1, 32), default=4, show_default=True, help="Beats in a bar.")
+@click.option("--apply-trims", is_flag=True, help="Apply the trims shown, from that night's preamps to now.")
+@click.option("--convert", is_flag=True, help="Convert a take of another rate to the show's while it plays.")
 @click.option("--plan-only", is_flag=True, help="Print the plan and write the sheets; play nothing.")
 @click.option("--confirm-muted", is_flag=True, help="State that in-ear transmitters are muted and the stage is warned.")
-@click.option("--json", "as_json", is_flag=True, help="Print the plan, and afterwards the outcome, as JSON.")
-def command(
-    show_folder: Path,
-    take_name: str,
-    through: str | None,
-    song: str,
-    mark: str,
-    span: str,
-    loop_on: bool,
-    live: str,
-    returned: str,
-    silent: str,
-    start_db: float,
-    level_db: float,
-    rise_s: float,
-    plan_only: bool,
-    confirm_muted: bool,
-    as_json: bool,
-) -> None:
+@click.option("--tell", default="", help="Tell the running player: stop, go, next, 'jump 12:30 at mark', status, ...")
+@click.option("--back-to-live", is_flag=True, help="Prove that no send carries a return any more (needs --through).")
+@click.option("--waive", default="", help="Take the banner down without proof; say why.")
+@click.option("--json", "as_json", is_flag=True, help="Print plan and outcome as JSON.")
+def command(tell: str, back_to_live: bool, waive: str, **options: Any) -> None:
     """Play TAKE of SHOW through the returns its lines are patched to, so that the desk can be set without the band.
 
     Roles decide which lines are returned and which stay live; --live, --return and --silent change that. Two sheets
     are written into the show's folder sheets/: what to switch, and how to get back. Playback starts 30 dB low.
+    Any key that means nothing else stops it within 20 ms. The player goes on when a client of it is closed.
     """
+    wanted = Wanted(**options)
+    if tell:
+        _tell(wanted, tell)
+    elif waive:
+        _waive(wanted, waive)
+    elif back_to_live:
+        _prove_live(wanted)
+    else:
+        _soundcheck(wanted)
+
+
+def _soundcheck(wanted: Wanted) -> None:
     from nightreel.show.files import load_show
     from nightreel.soundcheck import Wishes, back_sheet, parse_entries, plan_returns, switch_sheet, write_sheets
-    from nightreel.soundcheck.session import choose_section, find_dead_lines, missing_lines
+    from nightreel.soundcheck.levels import propose_trims, trims_table
+    from nightreel.soundcheck.session import choose_section, find_dead_lines, find_peaks, missing_lines
     from nightreel.take import find_take, open_take
 
-    show = load_show(show_folder)
-    wishes = Wishes(live=parse_entries(live), returned=parse_entries(returned), silent=parse_entries(silent))
-    with open_take(find_take(show_folder, take_name)) as take:
+    show = load_show(wanted.show_folder)
+    _print_banner(wanted)
+    wishes = Wishes(
+        live=parse_entries(wanted.live), returned=parse_entries(wanted.returned), silent=parse_entries(wanted.silent)
+    )
+    with open_take(find_take(wanted.show_folder, wanted.take_name)) as take:
         plan = plan_returns(show, take.facts, wishes, dead_lines=find_dead_lines(take))
-        section = choose_section(take.facts, song=song, mark=mark, span=span)
+        section = choose_section(take.facts, song=wanted.song, mark=wanted.mark, span=wanted.span)
         subtitle = f"take {take.facts.name}; playing {section.name}"
-        sheets = write_sheets(show_folder, (switch_sheet(show, plan), back_sheet(show, plan)), subtitle)
+        sheets = write_sheets(wanted.show_folder, (switch_sheet(show, plan), back_sheet(show, plan)), subtitle)
+        trims = propose_trims(show, take.facts, plan, peaks_dbtp=find_peaks(take))
         notes = (*plan.warnings, *missing_lines(take, plan))
-        if not as_json:
-            _print_plan(plan, section, notes, sheets, take.facts)
-        if plan_only:
-            if as_json:
-                click.echo(json.dumps(_plan_json(plan, section, notes, sheets), ensure_ascii=False))
-            return
-        if through is None:
-            raise ArgumentInvalid("where to play was not said", now="Add --through device:NAME, or --plan-only")
-        _require_consent(through, confirm_muted)
-        if take.rate_hz != show.rate_hz and not through.startswith("files:"):
-            raise RequestError(
-                f"the take has {take.rate_hz} Hz, the show {show.rate_hz} Hz; nothing is converted unasked",
-                now="Set rate_hz in show.toml and the device to the take's rate",
-            )
-        outcome = _play(
-            take, plan, section, through, show, start_db=start_db, level_db=level_db, rise_s=rise_s, loop_on=loop_on
-        )
-    if as_json:
-        click.echo(json.dumps({**_plan_json(plan, section, notes, sheets), "outcome": outcome}, ensure_ascii=False))
-    else:
+        if not wanted.as_json:
+            _print_plan(plan, section, notes, sheets, take.rate_hz)
+            levels = trims_table(trims, applied=wanted.apply_trims)
+            click.echo(levels, nl=bool(levels))
+        outcome: dict[str, Any] | None = None
+        if not wanted.plan_only:
+            outcome = _play(wanted, show, take, plan, section, trims)
+    if wanted.as_json:
+        fields = _plan_json(plan, section, notes, sheets, trims)
+        click.echo(json.dumps(fields | ({"outcome": outcome} if outcome else {}), ensure_ascii=False))
+    elif outcome:
         click.echo(f"\nEnded at {outcome['position']}.")
-        if not through.startswith("files:"):
-            click.echo("The desk still listens to its returns: follow the sheet soundcheck-back-to-live, and prove")
-            click.echo("that every line is live again.")
+        _print_banner(wanted)
 
 
 def _play(
-    take: Take,
-    plan: ReturnPlan,
-    section: Section,
-    through: str,
-    show: Show,
-    *,
-    start_db: float,
-    level_db: float,
-    rise_s: float,
-    loop_on: bool,
+    wanted: Wanted, show: Show, take: Take, plan: ReturnPlan, section: Section, trims: tuple[Trim, ...]
 ) -> dict[str, Any]:
-    from nightreel.cli.keypress import watched_keys
-    from nightreel.cli.through import open_sink
-    from nightreel.soundcheck import Drive, Player
-    from nightreel.soundcheck.session import find_holes, player_channels
-    from nightreel.units import format_position
+    from nightreel.cli.play_take import play_take
+    from nightreel.soundcheck.back_to_live import note_returned, returned_lines
 
-    returns = max(line.return_port.number for line in plan.returned if line.return_port)
-    sink = open_sink(through, show, rate_hz=take.rate_hz, returns=returns, link=plan.link)
-    player = Player(
+    if wanted.through is None:
+        raise ArgumentInvalid("where to play was not said", now="Add --through device:NAME, or --plan-only")
+    _require_consent(wanted.through, wanted.confirm_muted)
+    if not wanted.through.startswith("files:"):
+        sends = {line.number: line.send.number for line in show.lines if line.send}
+        note_returned(wanted.show_folder, plan.take, returned_lines(plan, sends), datetime.now().astimezone())
+    return play_take(
+        wanted.show_folder,
+        show,
         take,
-        player_channels(plan, take.facts, sink_channels=sink.channels),
-        sink_channels=sink.channels,
-        span=section.span,
-        loop=section.span if loop_on else None,
-        holes=find_holes(take),
-        start_db=start_db,
-        target_db=level_db,
-        rise_s=rise_s,
+        plan,
+        section,
+        through=wanted.through,
+        trims_db={trim.line: trim.trim_db for trim in trims} if wanted.apply_trims else {},
+        start_db=wanted.start_db,
+        level_db=wanted.level_db,
+        rise_s=wanted.rise_s,
+        loop_on=wanted.loop_on,
+        convert=wanted.convert,
+        bar_s=wanted.beats * 60.0 / wanted.tempo if wanted.tempo > 0 else 0.0,
     )
+
+
+def _tell(wanted: Wanted, words: str) -> None:
+    from nightreel.control import Client, socket_path
+    from nightreel.errors import RecorderGone
+    from nightreel.soundcheck.service import KIND
+
+    verb, _, text = words.strip().partition(" ")
     try:
-        player.wait_ready()
-        sink.start()
-        try:
-            player.start()
-            drive = Drive(player, sink, patient=through.startswith("files:") or through.endswith("@max"))
-            with watched_keys() as keys:
-                _attend(player, drive, keys, take.facts, section)
-            drive.leave()
-            status = player.status()
-            if not status.trouble:
-                sink.flush()
-        finally:
-            sink.stop()
-        if status.trouble:
-            raise DeviceTrouble(status.trouble, now="Nothing sounds. Mend it, then start again")
-        return {
-            "state": str(status.state),
-            "position": format_position(status.position, take.rate_hz),
-            "starvations": status.starvations,
-            "underruns": sink.underruns,
-        }
+        client = Client(socket_path(wanted.show_folder, kind=KIND))
+    except RecorderGone:
+        raise RecorderGone(
+            "no player is running for this show", now="Start one: nightreel soundcheck SHOW --through DEVICE"
+        ) from None
+    with client:
+        status = client.ask(verb, text=text)
+    if wanted.as_json:
+        click.echo(json.dumps(status, ensure_ascii=False))
+    else:
+        loop = f", loop {status['loop'][0]} to {status['loop'][1]}" if status["loop"] else ""
+        song = f" ({status['song']})" if status["song"] else ""
+        click.echo(f"{status['state']} at {status['position']}{song}, {status['level_db']:.1f} dB{loop}")
+
+
+def _waive(wanted: Wanted, reason: str) -> None:
+    from nightreel.show.files import load_show
+    from nightreel.soundcheck.back_to_live import read_open, waive
+
+    load_show(wanted.show_folder)
+    if read_open(wanted.show_folder) is None:
+        click.echo("Nothing is open: every line is proven live, or none was returned.")
+        return
+    waive(wanted.show_folder, reason, datetime.now().astimezone())
+    click.echo(f"Waived: {reason}")
+
+
+def _prove_live(wanted: Wanted) -> None:
+    from nightreel.cli.through import open_duplex
+    from nightreel.linecheck import Stopped, identify
+    from nightreel.show.files import load_show
+    from nightreel.soundcheck.back_to_live import CODE_DBFS, judge, note_live, read_open
+
+    show = load_show(wanted.show_folder)
+    opened = read_open(wanted.show_folder)
+    if opened is None:
+        click.echo(json.dumps({"live": True, "lines": []}) if wanted.as_json else "No line is returned.")
+        return
+    if wanted.through is None:
+        raise ArgumentInvalid("where the desk is was not said", now="Add --through device:NAME or jack:CLIENT")
+    if not wanted.as_json:
+        click.echo("A soft noise at -60 dBFS goes to every return, for four seconds. In-ears stay muted until it ends.")
+    sends = max((line.send_number or 0 for line in opened.lines), default=1)
+    returns = [line.return_number for line in opened.lines]
+    duplex = open_duplex(wanted.through, show, sends=max(sends, 1), returns=max(returns))
+    duplex.start()
+    try:
+        ahead = getattr(duplex, "latency_frames", (0, 0, 0))[2]
+        outcome = identify(duplex, returns, amplifiers_muted=True, ceiling_dbfs=CODE_DBFS, ahead_frames=ahead)
     finally:
-        player.close()
+        duplex.stop()
+    if isinstance(outcome, Stopped):
+        raise ConfirmationMissing(outcome.reason, now="Find out what grew loud, then prove again")
+    live = judge(outcome.matrix, opened.lines)
+    note_live(wanted.show_folder, live, datetime.now().astimezone())
+    if wanted.as_json:
+        fields = {
+            "live": live.proven,
+            "lines": [line.line for line, _ in live.still],
+            "unclear": [line.line for line in live.unclear],
+            "sentences": live.sentences(),
+        }
+        click.echo(json.dumps(fields, ensure_ascii=False))
+    else:
+        click.echo("\n".join(live.sentences()))
+    if not live.proven:
+        sys.exit(1)
 
 
-def _attend(player: Player, drive: Drive, keys: Any, facts: TakeFacts, section: Section) -> None:
-    """Watch keys and the player until one of them ends it."""
-    from nightreel.soundcheck import State
-    from nightreel.soundcheck.session import neighbour_song
-    from nightreel.units import format_position
+def _print_banner(wanted: Wanted) -> None:
+    """Red on a terminal, in capitals everywhere; not a word when all is live."""
+    from nightreel.soundcheck.back_to_live import read_open
 
-    terminal = sys.stderr
-    shown = 0.0
-    if terminal.isatty():
-        click.echo(KEYS, err=True)
-    while drive.running:
-        status = player.status()
-        if status.state in (State.ENDED, State.FAILED):
-            return
-        key = keys.pressed()
-        if key in ("q", "\x03"):
-            drive.stop_now()
-            return
-        if key == " ":
-            if status.state is State.STOPPED:
-                player.start()
-            else:
-                drive.stop_now()
-        elif key in ("n", "p"):
-            song = neighbour_song(facts, status.position, 1 if key == "n" else -1)
-            if song is not None and song.span.first_frame < section.span.end_frame:
-                player.jump(song.span.first_frame)
-        elif key == "l":
-            player.set_loop(None if status.loop else section.span)
-        elif key in ("+", "-"):
-            player.set_level(min(0.0, status.level_db + (3.0 if key == "+" else -3.0)))
-        elif key:
-            drive.stop_now()  # any other key is taken for fright
-        if terminal.isatty() and time.monotonic() - shown > 0.25:
-            shown = time.monotonic()
-            place = format_position(status.position, facts.rate_hz)[:-2]
-            looped = "  loop" if status.loop else ""
-            click.echo(f"\r{status.state:<22} {place}  {status.level_db:6.1f} dB{looped}   ", err=True, nl=False)
-        time.sleep(0.02)
+    opened = read_open(wanted.show_folder)
+    if opened is not None and not wanted.as_json:
+        click.secho(f"{opened.banner}.", fg="white", bg="red", bold=True, err=True)
+        click.echo("Prove it with --back-to-live, or take it down with --waive REASON.", err=True)
 
 
 def _require_consent(through: str, confirm_muted: bool) -> None:
@@ -217,13 +257,12 @@ def _require_consent(through: str, confirm_muted: bool) -> None:
 
 
 def _print_plan(
-    plan: ReturnPlan, section: Section, notes: tuple[str, ...], sheets: tuple[Path, ...], facts: TakeFacts
+    plan: ReturnPlan, section: Section, notes: tuple[str, ...], sheets: tuple[Path, ...], rate_hz: int
 ) -> None:
     from nightreel.show.model import AtSoundcheck
     from nightreel.units import format_time
 
-    seconds = section.span.frames / facts.rate_hz
-    click.echo(f"Take {plan.take}: {section.name}, {format_time(seconds)}, over link '{plan.link}'.")
+    click.echo(f"Take {plan.take}: {section.name}, {format_time(section.span.frames / rate_hz)}, link '{plan.link}'.")
     for use in AtSoundcheck:
         lines = [line for line in plan.lines if line.use is use]
         if lines:
@@ -235,7 +274,9 @@ def _print_plan(
     click.echo(f"   sheets: {', '.join(path.name for path in sheets if path.suffix == '.html')} in {sheets[0].parent}")
 
 
-def _plan_json(plan: ReturnPlan, section: Section, notes: tuple[str, ...], sheets: tuple[Path, ...]) -> dict[str, Any]:
+def _plan_json(
+    plan: ReturnPlan, section: Section, notes: tuple[str, ...], sheets: tuple[Path, ...], trims: tuple[Trim, ...]
+) -> dict[str, Any]:
     return {
         "take": plan.take,
         "link": plan.link,
@@ -250,6 +291,9 @@ def _plan_json(plan: ReturnPlan, section: Section, notes: tuple[str, ...], sheet
                 "warning": line.warning,
             }
             for line in plan.lines
+        ],
+        "trims": [
+            {"line": trim.line, "trim_db": trim.trim_db, "why": trim.why, "warning": trim.warning} for trim in trims
         ],
         "notes": list(notes),
         "sheets": [str(path) for path in sheets],

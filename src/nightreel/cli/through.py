@@ -23,7 +23,7 @@ _FAULT = re.compile(r"^(?P<name>[a-z]+)=(?P<first>\d+)(?:(?:\+|>)(?P<second>\d+)
 
 def open_duplex(through: str, show: Show, *, sends: int, returns: int, link: str = "") -> Duplex:
     """Both ways, not started. ``sends`` and ``returns`` are how many the patch needs."""
-    kind, _, text = through.partition(":")
+    kind, text = _parts(through)
     if kind == "device":
         from nightreel.ports import DeviceDuplex
 
@@ -56,7 +56,7 @@ def open_duplex(through: str, show: Show, *, sends: int, returns: int, link: str
 
 def open_sink(through: str, show: Show, *, rate_hz: int, returns: int, link: str = "") -> FrameSink:
     """Out only, not started."""
-    kind, _, text = through.partition(":")
+    kind, text = _parts(through)
     if kind == "device":
         from nightreel.ports import DeviceSink
 
@@ -78,6 +78,13 @@ def open_sink(through: str, show: Show, *, rate_hz: int, returns: int, link: str
         desk, speed = stage_desk(text, replace(show, rate_hz=rate_hz), sends=returns, returns=returns, link=link)
         return StageSink(SimulatedStage(desk), speed=speed)
     raise ArgumentInvalid(f"'{through}' is nothing to play through", now=f"Write one of: {KINDS}")
+
+
+def _parts(through: str) -> tuple[str, str]:
+    """``stage@8`` is ``stage:@8``."""
+    kind, _, text = through.partition(":")
+    head, at, speed = kind.partition("@")
+    return (head, f"{at}{speed}") if at and not text else (kind, text)
 
 
 def _file_sink(folder: Path, *, rate_hz: int, returns: int) -> FrameSink:
@@ -106,8 +113,8 @@ def stage_desk(text: str, show: Show, *, sends: int, returns: int, link: str = "
     """The simulated desk patched as the show says, listening to its returns, with the faults that ``text`` plants.
 
     ``text`` is ``[faults][@speed]``: faults ``crossed=9+10``, ``dead=31``, ``inverted=22``, ``level=12:-6``,
-    ``leak=5>6:-38``, ``shifted=17`` with send (or return) numbers, joined by commas; speed a multiple of real time
-    or ``max``.
+    ``leak=5>6:-38``, ``shifted=17`` with send (or return) numbers, joined by commas; ``live`` sets every channel back
+    to the stage; speed a multiple of real time or ``max``.
     """
     from nightreel.ports.desk import Desk, DeskChannel, Feed
 
@@ -150,6 +157,8 @@ def _parse_speed(text: str) -> float | None:
 
 
 def _plant(desk: Desk, fault: str) -> Desk:
+    if fault == "live":
+        return desk.live()
     match = _FAULT.match(fault)
     if match is None:
         raise ArgumentInvalid(

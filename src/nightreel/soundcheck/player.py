@@ -184,6 +184,10 @@ class Player:
         with self._lock:
             self._switches.set(self._column(line), returned)
 
+    def require_line(self, line: int) -> None:
+        """Raises ArgumentInvalid for a line that cannot be returned."""
+        self._column(line)
+
     def set_level(self, level_db: float) -> None:
         if not level_db <= 0.0:
             raise ArgumentInvalid("the level against the take is 0 dB at most", now="Raise the gain at the desk")

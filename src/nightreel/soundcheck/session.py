@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from nightreel.errors import ArgumentInvalid, NightreelError, PlanImpossible
 from nightreel.show.model import AtSoundcheck
@@ -14,6 +15,9 @@ from nightreel.take.model import TakeFacts
 from nightreel.take.opened import Take
 from nightreel.timeline import Mark, Song, Span, union
 from nightreel.units import format_db, format_position, frames_from_seconds
+
+if TYPE_CHECKING:
+    from nightreel.signal.meters import MeterResult
 
 _DEAD_DBFS = -80.0  # a line that never passed this carried nothing (common practice, no published source)
 
@@ -77,18 +81,30 @@ def missing_lines(take: Take, plan: ReturnPlan) -> tuple[str, ...]:
 
 def find_dead_lines(take: Take) -> dict[int, str]:
     """Lines that carried nothing in the take, with the evidence; none where nothing was measured."""
+    measured = _measured(take)
+    if measured is None:
+        return {}
+    return {
+        track.line: f"peak {format_db(float(peak))}"
+        for track, peak in zip(take.facts.tracks, measured.peak_dbfs, strict=False)
+        if peak < _DEAD_DBFS
+    }
+
+
+def find_peaks(take: Take) -> dict[int, float]:
+    """True peak of each line in dBTP as the watch measured it; none where nothing was measured."""
+    measured = _measured(take)
+    if measured is None:
+        return {}
+    return {t.line: float(p) for t, p in zip(take.facts.tracks, measured.true_peak_dbtp, strict=False)}
+
+
+def _measured(take: Take) -> MeterResult | None:
     try:
         meters = take.measured()
     except NightreelError:
-        return {}
-    if meters is None:
-        return {}
-    peaks = meters.result().peak_dbfs
-    return {
-        track.line: f"peak {format_db(float(peak))}"
-        for track, peak in zip(take.facts.tracks, peaks, strict=False)
-        if peak < _DEAD_DBFS
-    }
+        return None
+    return None if meters is None else meters.result()
 
 
 def find_song(facts: TakeFacts, text: str) -> Song:

@@ -132,7 +132,11 @@ def plan_network(
         Stage(name="link offset: packet, network and buffer", frames=chosen, known=_how(wishes, "link_offset_us")),
     )
     and_back = (
-        Stage(name="computer: one packet made ready", frames=samples, known="entered"),
+        Stage(
+            name="computer: one packet made ready",
+            frames=samples,
+            known="entered" if "packet_time_us" in wishes.entered else "assumed",
+        ),
         Stage(name="link offset: packet, network and buffer", frames=chosen, known=_how(wishes, "link_offset_us")),
         Stage(name="desk input to channel", frames=DEVICE_FRAMES, known="assumed"),
     )

@@ -29,6 +29,8 @@ _WIDE = {
 _OWN_PAGE = ("lines",)
 _SMALL = ("options", "media", "limits", "figures")  # wide tables for the desk at home, not for the head torch
 _BOX_TO_TICK = ("OK", "Done")
+# Rows that one page holds at 11 and at 9.5 pt below a heading (seen on rendered pages); longer tables go on overleaf.
+_ROWS_A_PAGE = {"a4": (42, 50), "us-letter": (38, 45)}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,7 +60,7 @@ def pdf_of(plan: Plan, heading: Heading, *, paper: str = "a4", extra: Sequence[S
             "warnings": list(plan.warnings),
             "suggestions": [str(s) for s in plan.suggestions],
         },
-        "sheets": [_sheet_data(sheet) for sheet in sheets],
+        "sheets": [_sheet_data(sheet, paper) for sheet in sheets],
         "checklists": [
             {"phase": c.phase, "steps": list(c.steps), "cautions": list(c.cautions)} for c in checklists(plan)
         ],
@@ -103,7 +105,8 @@ def csv_of(sheet: Sheet) -> str:
     return out.getvalue()
 
 
-def _sheet_data(sheet: Sheet) -> Mapping[str, object]:
+def _sheet_data(sheet: Sheet, paper: str) -> Mapping[str, object]:
+    for_the_desk = sheet.key.startswith(("gestures", "lines", "ports ", "box ", "changes"))
     return {
         "title": sheet.title,
         "heads": list(sheet.heads),
@@ -112,9 +115,16 @@ def _sheet_data(sheet: Sheet) -> Mapping[str, object]:
         "strong": list(sheet.strong),
         "note": sheet.note,
         "widths": [_WIDE.get(head, 0) for head in sheet.heads],
-        "size": 9.5 if sheet.key in _SMALL else 11,
+        "size": _size_pt(sheet, paper),
+        "boost": 1.12 if for_the_desk else 1.0,
         "page": sheet.key in _OWN_PAGE or sheet.key.startswith(("ports ", "box ")),
     }
+
+
+def _size_pt(sheet: Sheet, paper: str) -> float:
+    at_11, at_9_5 = _ROWS_A_PAGE[paper]
+    small = sheet.key in _SMALL or at_11 < len(sheet.rows) <= at_9_5
+    return 9.5 if small else 11
 
 
 def _ticks(sheet: Sheet, row: Sequence[str]) -> list[str]:

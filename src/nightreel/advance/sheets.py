@@ -456,7 +456,13 @@ def _ends(plan: Plan, line: int) -> tuple[str, str]:
 
 
 def _long_time(seconds: float) -> str:
-    return format_time(seconds) if seconds < 1000 * 3600 else f"{seconds / (24 * 3600):,.0f} days"
+    return (
+        format_time(seconds)
+        if seconds < 100 * 3600
+        else f"{seconds / (24 * 3600):,.0f} days"
+        if seconds < 1e7
+        else "years"
+    )
 
 
 def _gain(line: Line) -> str:

@@ -45,7 +45,7 @@ PIECE = 480  # frames taken in one go; a multiple of CELL, counted from the star
 STATE_ROWS = 7  # of a lane group, float64: four of the filters, then the sums that follow (see `_sums`)
 LARGEST = np.float32(1e18)  # anything beyond is no sample but damage, as NaN and infinity are; taken as zero
 SHARE_NEAR_TOP = np.float32(0.98)
-CORNER_SHARE = np.float32(0.03)  # of the peak: bend times width; a smooth top of six samples or more stays below
+CORNER_SHARE = np.float32(0.08)  # of the peak: bend times width; a smooth top of three samples or more stays below
 ZERO32, ONE32 = np.float32(0.0), np.float32(1.0)
 
 # What is known of a cell and the last ones, as rows of sixteen lanes in one float32 array a lane group. One array,

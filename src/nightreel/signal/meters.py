@@ -17,7 +17,9 @@ from __future__ import annotations
 
 import io
 import json
+import struct
 import zipfile
+import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -36,9 +38,15 @@ FULL_SCALE_24_BIT = 8_388_607 / 8_388_608
 # 0.3 s for the filters to forget their start (below 1e-16 of it is left) and 0.4 s for a loudness window; an out of a
 # second and what goes around it; a window of the spectra, if that is longer.
 HEAD_HOPS = 15
+MOST_CHANNELS = 4_096
 
 _SHORT_TERM_HOPS = 30
 _BLOCK_HOPS = 4
+# What NumPy, zipfile and json raise on bytes that are not what they should be.
+_UNREADABLE = (
+    ValueError, KeyError, IndexError, TypeError, OSError, EOFError, RuntimeError, zipfile.BadZipFile, zlib.error,
+    struct.error, ArgumentInvalid,
+)  # fmt: skip
 _FORMAT = "nightreel line meters"
 _VERSION = 1
 
@@ -217,10 +225,10 @@ class LineMeters:
         """
         if not 1_000 <= rate_hz <= 1_000_000:
             raise ArgumentInvalid(f"a rate of {rate_hz} Hz cannot be measured", now="Use 1000 to 1000000 Hz")
-        if channels < 1 or first_frame < 0 or not full_scale > 0:
+        if not 1 <= channels <= MOST_CHANNELS or first_frame < 0 or not full_scale > 0:
             raise ArgumentInvalid(
                 f"cannot measure {channels} channels from frame {first_frame} on with full scale {full_scale}",
-                now="Give at least one channel, a frame from 0 on and a positive full scale",
+                now=f"Give 1 to {MOST_CHANNELS} channels, a frame from 0 on and a positive full scale",
             )
         if any(len(weights) != channels for weights in programmes):
             raise ArgumentInvalid("a programme needs one weight for each channel", now="Use 0 for channels left out")
@@ -370,7 +378,7 @@ class LineMeters:
                     saved = {name[5:]: archive[name] for name in archive.files if name.startswith("body_")}
                     first = self._first_frame + self._head_frames
                     self._body = Accumulated.restored(self._setting, first, facts["body_frames"], saved)
-        except (ValueError, KeyError, TypeError, OSError, EOFError, zipfile.BadZipFile, ArgumentInvalid) as cause:
+        except _UNREADABLE as cause:
             raise TakeDamaged(
                 f"the saved measurements cannot be read ({cause})", now="Measure the take's files anew"
             ) from cause

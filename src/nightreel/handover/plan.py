@@ -25,7 +25,9 @@ def make_plan(facts: TakeFacts, request: Request) -> Plan:
     """Raises ArgumentInvalid or PlanImpossible with the remedy; disks are not looked at here."""
     if facts.state is TakeState.RECORDING:
         raise PlanImpossible(
-            "the take is still being recorded", where=facts.name, now="Stop it first, then hand it over"
+            "the take is still being recorded, or its recorder died",
+            where=facts.name,
+            now="Stop it with `nightreel stop`; if nothing runs any more, make it whole with `nightreel recover`",
         )
     if facts.frames == 0:
         raise PlanImpossible("the take holds no frames", where=facts.name, now="Choose another take")

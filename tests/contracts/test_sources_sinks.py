@@ -34,7 +34,8 @@ def write_wave(path, samples):
 
 @pytest.fixture(scope="module")
 def server():
-    with pytest.MonkeyPatch.context() as patch, running_jack(patch, channels=CHANNELS) as running:
+    # Synchronous, so that the server waits for its clients and what is exact can be held to it (see tests/faults).
+    with pytest.MonkeyPatch.context() as patch, running_jack(patch, channels=CHANNELS, synchronous=True) as running:
         yield running
 
 
@@ -215,10 +216,10 @@ def test_a_duplex_gives_as_many_frames_as_it_gets_at_one_constant_offset(duplex)
         gaps += block.gaps
     duplex.stop()
     heard = np.concatenate(heard)
-    at = np.flatnonzero((heard == programme[0]).all(axis=1))
-    assert at.size == 1
-    there = heard[at[0] :]
-    right = (there == programme[: len(there)]).all(axis=1)
-    # Frames of periods that the server skipped are in gaps, on the way out or on the way back.
-    assert np.sum(~right) <= 2 * sum(gap.frames for gap in gaps)
-    assert right[-1]
+    places = {frame.tobytes(): place for place, frame in enumerate(programme)}
+    offsets = [at - places[frame.tobytes()] for at, frame in enumerate(heard) if frame.tobytes() in places]
+    assert len(set(offsets)) == 1
+    # Where nothing was skipped and the caller was in time, all of it comes back.
+    if not gaps and not getattr(duplex, "underruns", 0):
+        assert len(offsets) == len(programme) - offsets[0]
+    assert len(offsets) > len(programme) / 4

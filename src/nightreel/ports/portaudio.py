@@ -25,6 +25,8 @@ from nightreel.ports.capture_ring import CaptureRing
 from nightreel.ports.play_ring import PlayRing
 
 JACK_DRIVER = "JACK Audio Connection Kit"
+# Over JACK PortAudio 19.6 states a small negative number of frames as an unsigned one.
+MOST_LATENCY_S = 10.0
 _lock = threading.RLock()
 _open_streams = 0
 _witness: JackWitness | None = None
@@ -133,6 +135,96 @@ class JackWitness:
     @property
     def gone(self) -> bool:
         return bool(self._flags[self._gone_place])
+
+    def close(self) -> None:
+        self._client.close()
+
+
+def _meet_witness(sounddevice: Any) -> None:
+    global _witness
+    if any(api["name"] == JACK_DRIVER for api in sounddevice.query_hostapis()):
+        with contextlib.suppress(DeviceTrouble):
+            _witness = JackWitness()
+
+
+class PortAudioStream:
+    """An open, running stream. ``device_in`` and ``device_out`` are PortAudio's indices.
+
+    Raises sounddevice.PortAudioError or ValueError, which :mod:`nightreel.ports.devices` puts into words.
+    """
+
+    def __init__(
+        self,
+        heard: CaptureRing | None,
+        played: PlayRing | None,
+        *,
+        device_in: int | None,
+        device_out: int | None,
+        rate_hz: int,
+        over_jack: bool,
+    ) -> None:
+        global _open_streams
+        sounddevice = library()
+        self._heard = heard
+        self._played = played
+        self._rate_hz = rate_hz
+        self._closed = False
+        self._clock: NDArray[np.float64] = np.zeros(compiled.CLOCK_PLACES, dtype=np.float64)
+        self._links: NDArray[np.int64] = np.zeros(compiled.LINK_PLACES, dtype=np.int64)
+        self._links[compiled.CLOCK] = self._clock.ctypes.data
+        self._links[compiled.RATE_HZ] = rate_hz
+        if heard is not None:
+            self._links[compiled.CAPTURE] = heard.control.ctypes.data
+        if played is not None:
+            self._links[compiled.PLAY] = played.control.ctypes.data
+        self._over_jack = over_jack and _witness is not None
+        if self._over_jack:
+            from nightreel.ports import jack_callback
+
+            assert _witness is not None
+            self._links[compiled.JACK_CLIENT] = _witness.client_address
+            callback = jack_callback.portaudio_jack_period.address
+        else:
+            callback = compiled.portaudio_period.address
+        ffi = sounddevice._ffi
+        kind, device, channels = _sides(heard, played, device_in, device_out)
+        with quiet():
+            self._stream = sounddevice._StreamBase(
+                kind=kind,
+                samplerate=rate_hz,
+                blocksize=0,
+                device=device,
+                channels=channels,
+                dtype="float32",
+                latency="high",
+                callback=ffi.cast("PaStreamCallback*", callback),
+                userdata=ffi.cast("void*", self._links.ctypes.data),
+                clip_off=True,
+                dither_off=True,
+            )
+            try:
+                self._stream.start()
+            except sounddevice.PortAudioError:
+                self._stream.close()
+                raise
+        with _lock:
+            _open_streams += 1
+
+    @property
+    def alive(self) -> bool:
+        if self._closed or (self._over_jack and jack_has_left()):
+            return False
+        try:
+            return bool(self._stream.active)
+        except library().PortAudioError:
+            return False
+
+    @property
+    def latency_frames(self) -> tuple[int, int]:
+        stated = self._stream.latency
+        ways = stated if isinstance(stated, tuple) else (stated, 0.0) if self._played is None else (0.0, stated)
+        into, out = (0 if way > MOST_LATENCY_S else round(way * self._rate_hz) for way in ways)
+        return into, out
 
     def close(self) -> None:
         self._client.close()

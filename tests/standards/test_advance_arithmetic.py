@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
+import numpy as np
 import pytest
 
 from nightreel.advance import ethernet
@@ -19,6 +22,9 @@ from nightreel.advance.storage import (
     seconds_on,
 )
 from nightreel.units import Encoding
+from nightreel.wave.bext import Bext
+from nightreel.wave.format import WaveFormat
+from nightreel.wave.writer import PAGE_BYTES, WaveWriter
 
 ENCODINGS = {16: Encoding.PCM16, 24: Encoding.PCM24, 32: Encoding.PCM32}
 
@@ -215,3 +221,18 @@ def test_channels_a_flow_by_packet_time(rate_hz: int, sample_bytes: int, most: d
 def test_a_gigabit_port_carries_76_flows_of_eight_within_three_quarters() -> None:
     # 750 Mbit/s / 9.84 Mbit/s = 76.2
     assert aes67_channels(48_000, Transport()) == 76 * 8
+
+
+@pytest.mark.parametrize("encoding", [Encoding.PCM16, Encoding.PCM24, Encoding.FLOAT32])
+@pytest.mark.parametrize("frames", [0, 1, 1001, 48_000])
+def test_planned_bytes_are_those_of_a_file_as_the_recorder_writes_it(
+    tmp_path: Path, encoding: Encoding, frames: int
+) -> None:
+    """Held against real files: with bext and iXML the header fills its page exactly."""
+    bext = Bext(description="Kick In", originator="Nightreel")
+    with WaveWriter.create(
+        tmp_path / "a.wav", WaveFormat(rate_hz=48_000, channels=1, encoding=encoding), bext=bext
+    ) as writer:
+        writer.write(np.zeros((frames, 1), np.float32))
+    planned = TrackFormat(rate_hz=48_000, encoding=encoding, header_bytes=PAGE_BYTES)
+    assert (tmp_path / "a.wav").stat().st_size == file_bytes(planned, frames)

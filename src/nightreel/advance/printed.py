@@ -134,4 +134,4 @@ def _ticks(sheet: Sheet, row: Sequence[str]) -> list[str]:
 def _checklist_html(checklist: Checklist) -> str:
     cautions = "".join(html.caution(words) for words in checklist.cautions)
     steps = "".join(f'<li class="box">{html.text(words)}</li>' for words in checklist.steps)
-    return f"<h3>{html.text(checklist.phase)}</h3>{cautions}<ul style='list-style:none;padding:0'>{steps}</ul>"
+    return f"<h3>{html.text(checklist.phase)}</h3>{cautions}<ul class='plain'>{steps}</ul>"

@@ -45,7 +45,7 @@ def run_handover(
     recorded; nothing is written before the plan and the places are sound.
     """
     with open_place(place, take) as opened:
-        plan = make_plan(opened.facts, request)
+        plan = make_plan(opened.facts, request, opened.missing)
         if not plan_only and not while_recording:
             _require_no_recorder(opened)
         if plan_only:

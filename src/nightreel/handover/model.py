@@ -76,7 +76,8 @@ class Plan:
     """Everything that will be made, checked before anything moves.
 
     left_out : spans of the take that no part holds
-    notes : what the engineer should know before saying yes
+    missing : samples that the take's account promises and its files do not hold; silent in what is handed over
+    notes : what else the engineer should know before saying yes
     """
 
     name: str
@@ -88,6 +89,7 @@ class Plan:
     parts: tuple[Part, ...]
     files: tuple[PlannedFile, ...]
     left_out: tuple[Span, ...]
+    missing: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
 
     @property

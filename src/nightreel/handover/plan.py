@@ -10,6 +10,7 @@ from nightreel.errors import ArgumentInvalid, PlanImpossible
 from nightreel.handover.model import SONGS_TEMPLATE, WHOLE_TEMPLATE, Cut, FileKind, Part, Plan, PlannedFile, Request
 from nightreel.handover.names import fill, find_clashes, require_template
 from nightreel.show.model import ROLE_FACTS
+from nightreel.take import MissingPart
 from nightreel.take.model import TakeFacts, TakeState, Track
 from nightreel.timeline import Span
 from nightreel.units import Encoding, format_position, format_time
@@ -21,8 +22,11 @@ MARKS_PATH = "marks.mid"
 LIST_PATH = "marks.csv"
 
 
-def make_plan(facts: TakeFacts, request: Request) -> Plan:
-    """Raises ArgumentInvalid or PlanImpossible with the remedy; disks are not looked at here."""
+def make_plan(facts: TakeFacts, request: Request, missing: Sequence[MissingPart] = ()) -> Plan:
+    """Raises ArgumentInvalid or PlanImpossible with the remedy; disks are not looked at here.
+
+    missing : what the opened take found wanting in its files
+    """
     if facts.state is TakeState.RECORDING:
         raise PlanImpossible(
             "the take is still being recorded, or its recorder died",
@@ -69,6 +73,7 @@ def make_plan(facts: TakeFacts, request: Request) -> Plan:
         parts=parts,
         files=tuple(files),
         left_out=_left_out(facts, parts),
+        missing=_missing(facts, missing, {track.line for track in tracks}),
         notes=_notes(facts, parts, rate_hz, encoding),
     )
 
@@ -171,6 +176,17 @@ def _left_out(facts: TakeFacts, parts: Sequence[Part]) -> tuple[Span, ...]:
     if at < facts.frames:
         out.append(Span(first_frame=at, frames=facts.frames - at))
     return tuple(out)
+
+
+def _missing(facts: TakeFacts, missing: Sequence[MissingPart], lines: set[int]) -> tuple[str, ...]:
+    sentences = []
+    for part in missing:
+        if part.line in lines and part.span.frames:
+            begin = format_position(part.span.first_frame, facts.rate_hz)
+            length = format_time(part.span.frames / facts.rate_hz)
+            file = f" ({part.path})" if part.path else ""
+            sentences.append(f"line {part.line}: nothing from {begin} on for {length}: {part.why}{file}")
+    return tuple(sentences)
 
 
 def _notes(facts: TakeFacts, parts: Sequence[Part], rate_hz: int, encoding: Encoding) -> tuple[str, ...]:

@@ -32,6 +32,7 @@ def plan_text(facts: TakeFacts, plan: Plan) -> str:
         lines.append(f"       and {len(plan.parts) - 20} more")
     tracks = [file.path for file in plan.files if file.kind is FileKind.TRACK]
     lines.append(f"  The first file will be '{_cut(tracks[0], 70)}'")
+    lines += _warnings(plan)
     lines += [f"  Note: {note}" for note in plan.notes]
     return "\n".join(lines) + "\n"
 
@@ -47,6 +48,7 @@ def plan_json(facts: TakeFacts, plan: Plan) -> str:
         "encoding": plan.encoding,
         "flac": plan.request.flac,
         "size_bytes": plan.size_bytes,
+        "missing": list(plan.missing),
         "notes": list(plan.notes),
         "left_out": [{"first_frame": span.first_frame, "frames": span.frames} for span in plan.left_out],
         "files": [
@@ -85,6 +87,7 @@ def receipt_text(facts: TakeFacts, outcome: Outcome) -> str:
     clipped = sum(file.clipped for file in outcome.made)
     if clipped:
         lines.append(f"  {clipped} samples were clipped at full scale by conversion: see the receipt for the files")
+    lines += _warnings(plan)
     lines += [f"  Note: {note}" for note in plan.notes]
     lines.append("  Check it at any time with any BagIt tool (RFC 8493; SHA-256 and SHA-512)")
     return "\n".join(lines) + "\n"
@@ -118,6 +121,7 @@ def receipt_json(facts: TakeFacts, outcome: Outcome) -> str:
         },
         "left_out": [{"first_frame": span.first_frame, "frames": span.frames} for span in plan.left_out],
         "gaps": [{"first_frame": g.first_frame, "frames": g.frames, "cause": g.cause.value} for g in facts.gaps],
+        "missing": list(plan.missing),
         "notes": list(plan.notes),
         "resumed_files": outcome.resumed_files,
         "files": [
@@ -156,9 +160,9 @@ def receipt_page(facts: TakeFacts, outcome: Outcome) -> str:
     places = len(outcome.deliveries)
     body = [
         html.verdict(
-            f"Complete: {len(outcome.made)} files at {places} place{'s' if places > 1 else ''}, "
-            "every byte read back and right.",
-            state="good",
+            f"{len(outcome.made)} files at {places} place{'s' if places > 1 else ''}, every byte read back and right. "
+            + (f"But {len(plan.missing)} files of the take are not whole." if plan.missing else "Complete."),
+            state="warn" if plan.missing else "good",
         ),
         html.facts(
             {
@@ -183,8 +187,10 @@ def receipt_page(facts: TakeFacts, outcome: Outcome) -> str:
                 }
             )
         )
+    if plan.missing:
+        body.append("<h2>Missing in the take, silent here</h2>" + _list(plan.missing))
     if plan.notes:
-        body.append("<h2>Good to know</h2><ul>" + "".join(f"<li>{html.text(n)}</li>" for n in plan.notes) + "</ul>")
+        body.append("<h2>Good to know</h2>" + _list(plan.notes))
     body.append("<h2>Parts</h2>")
     body.append(
         html.table(
@@ -243,6 +249,20 @@ def write_receipts(facts: TakeFacts, outcome: Outcome, folders: Sequence[Path]) 
             write_new_text(folder / f"{stem}{suffix}", text)
             written.append(folder / f"{stem}{suffix}")
     return tuple(written)
+
+
+def _warnings(plan: Plan) -> list[str]:
+    """The first few on screen; all of them stand in the receipt."""
+    if not plan.missing:
+        return []
+    lines = ["  Missing in the take, silent here:", *(f"    {_cut(text, 94)}" for text in plan.missing[:8])]
+    if len(plan.missing) > 8:
+        lines.append(f"    and {len(plan.missing) - 8} more, see the receipt")
+    return lines
+
+
+def _list(sentences: Sequence[str]) -> str:
+    return "<ul>" + "".join(f"<li>{html.text(sentence)}</li>" for sentence in sentences) + "</ul>"
 
 
 def _form(plan: Plan) -> str:

@@ -165,6 +165,14 @@ def test_a_missing_or_short_track_file_gives_silence_there(tmp_path: Path) -> No
         file.truncate(4096 + 3 * 1000)
     done = run_handover(show, "last", Request(destinations=(tmp_path / "to",), lines=parse_lines("1,2")))
     assert done.outcome is not None
+    assert [text.split(":")[0] for text in done.plan.missing] == ["line 1", "line 2"]
+    assert (
+        "nothing from 0:00:00.021 on for 0:01: the file is shorter than its account (tracks/02.wav)"
+        in (done.plan.missing[1])
+    )
+    page = (tmp_path / "to" / "2026-11-28-evening-1-whole-receipt.html").read_text()
+    assert "But 2 files of the take are not whole." in page
+    assert "Missing in the take, silent here" in page
     data = done.outcome.deliveries[0].folder / "data"
     with WaveReader(data / "01 Kick In.wav") as one, WaveReader(data / "02 Gitarre Süd.wav") as two:
         assert one.frames == two.frames == FRAMES

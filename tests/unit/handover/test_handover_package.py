@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import subprocess
 from pathlib import Path
 
 import bagit
@@ -44,6 +45,16 @@ def test_the_independent_validator_accepts_every_copy(places: tuple[Path, Path, 
         assert check_bag(folder).problems == ()
     assert files_of(bags[0]) == files_of(bags[1])
     assert not list(one.glob("*.part"))
+
+
+@pytest.mark.parametrize("algorithm", ["sha256", "sha512"])
+def test_the_system_s_own_tool_can_check_it_too(places: tuple[Path, Path, Path], algorithm: str) -> None:
+    """GNU coreutils read a BagIt manifest as their own list."""
+    show, one, _ = places
+    done = run_handover(show, "last", Request(destinations=(one,), cut=Cut.SONGS))
+    command = [f"{algorithm}sum", "--check", "--strict", f"manifest-{algorithm}.txt"]
+    run = subprocess.run(command, cwd=one / done.plan.name, capture_output=True, text=True, check=True)
+    assert len(run.stdout.splitlines()) == len(done.plan.files)
 
 
 def test_a_wrong_byte_a_missing_file_and_a_stray_one_are_found_and_named(places: tuple[Path, Path, Path]) -> None:

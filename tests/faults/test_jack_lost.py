@@ -10,6 +10,8 @@ from tests.jackband import band, notes
 from tests.jackrecorder import CAUSES
 from tests.jackserver import running_jack
 
+from nightreel.errors import DeviceTrouble
+from nightreel.ports.jack import JackDuplex, JackSink, JackSource
 from nightreel.timeline import Gap, GapCause, join_gaps
 
 CHANNELS = 16
@@ -95,3 +97,46 @@ def test_a_killed_server_is_a_gap_by_the_clock_and_the_take_goes_on_when_it_is_b
     assert (after[1] - before[1]) / RATE_HZ == pytest.approx(after[0] - before[0], abs=0.5)
     check_stretch(samples, 0, lost[0].first_frame - PERIOD, gaps, log)
     check_stretch(samples, lost[0].end_frame, len(samples), gaps, log_after)
+
+
+@pytest.mark.parametrize("act", ["write", "flush", "fade_out"])
+def test_a_sink_whose_server_is_killed_says_so_and_never_hangs(server, act):
+    sink = JackSink(device="system", rate_hz=RATE_HZ, channels=2)
+    sink.start()
+    sink.write(np.zeros((1000, 2), np.float32))
+    server.kill()
+    with pytest.raises(DeviceTrouble, match=r"has gone while it was playing; nothing sounds. Bring it back"):
+        if act == "write":
+            while True:
+                sink.write(np.zeros((1000, 2), np.float32))
+        else:
+            sink.write(np.zeros((1000, 2), np.float32))
+            getattr(sink, act)()
+    sink.stop()
+    server.start()
+    sink.start()  # and it plays again once the server is back
+    sink.write(np.zeros((1000, 2), np.float32))
+    sink.flush()
+    sink.stop()
+
+
+def test_a_duplex_whose_server_is_killed_says_so(server):
+    duplex = JackDuplex(device="system", rate_hz=RATE_HZ, sends=2, returns=2)
+    duplex.start()
+    duplex.exchange(np.zeros((480, 2), np.float32))
+    server.kill()
+    with pytest.raises(DeviceTrouble, match="has gone"):
+        while True:
+            duplex.exchange(np.zeros((480, 2), np.float32))
+    duplex.stop()
+
+
+def test_a_source_that_is_stopped_while_its_server_is_gone_stops_at_once(server):
+    source = JackSource(device="system", rate_hz=RATE_HZ, channels=2)
+    source.start()
+    assert source.read(timeout_s=5.0) is not None
+    server.kill()
+    while not any(gap.cause is GapCause.DEVICE_LOST for gap in source.read(timeout_s=5.0).gaps):
+        pass
+    assert source.health.lost_device
+    source.stop()

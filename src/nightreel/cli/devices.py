@@ -21,9 +21,9 @@ This machine has no sound device that Nightreel can reach.
 @click.option("--json", "as_json", is_flag=True, help="Print the same as JSON.")
 def command(as_json: bool) -> None:
     """List the sound devices of this machine: sends come from the desk, returns go to it."""
-    from nightreel.ports.devices import find_rates_hz, list_devices
+    from nightreel.ports.devices import list_devices
 
-    rows = [(device, find_rates_hz(device)) for device in list_devices()]
+    devices = list_devices()
     if as_json:
         facts = [
             {
@@ -32,18 +32,18 @@ def command(as_json: bool) -> None:
                 "sends": device.sends,
                 "returns": device.returns,
                 "default_rate_hz": device.default_rate_hz,
-                "rates_hz": list(rates_hz),
+                "rates_hz": list(device.rates_hz),
             }
-            for device, rates_hz in rows
+            for device in devices
         ]
         click.echo(json.dumps({"devices": facts}, ensure_ascii=False))
         return
-    if not rows:
+    if not devices:
         click.echo(NONE_HERE)
         return
     click.echo(f"{'sends':>5} {'returns':>7}  device")
-    for device, rates_hz in rows:
-        offered = ", ".join(f"{rate_hz / 1000:g}" for rate_hz in rates_hz)
+    for device in devices:
+        offered = ", ".join(f"{rate_hz / 1000:g}" for rate_hz in device.rates_hz)
         click.echo(f"{device.sends:>5} {device.returns:>7}  {device}")
         click.echo(f"{'':15}{offered} kHz" if offered else f"{'':15}busy, or none of the usual rates")
     click.echo(f"\nName one in full or in part where a device is asked for; {format_rate(48_000)} is the usual rate.")

@@ -6,7 +6,7 @@ the same name apart. What can be asked of it is asked before it is opened, so th
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -34,7 +34,11 @@ _INVALID_RATE, _DEVICE_UNAVAILABLE = -9997, -9985
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Device:
-    """A sound device. ``sends`` come from it to us, ``returns`` go from us to it; ``index`` is PortAudio's."""
+    """A sound device. ``sends`` come from it to us, ``returns`` go from us to it.
+
+    rates_hz : the usual rates it offers with all its channels; filled by ``list_devices``
+    index : PortAudio's, until devices are looked for again
+    """
 
     name: str
     driver: str
@@ -42,6 +46,7 @@ class Device:
     returns: int
     default_rate_hz: int
     index: int
+    rates_hz: tuple[int, ...] = ()
 
     def __str__(self) -> str:
         return f"{self.driver}: {self.name}"
@@ -50,7 +55,9 @@ class Device:
 def list_devices() -> tuple[Device, ...]:
     """Every device of every driver, as it is now. Empty when there is none; raises DeviceTrouble without PortAudio."""
     portaudio.probe_again()
-    return _known_devices()
+    devices = tuple(replace(device, rates_hz=find_rates_hz(device)) for device in _known_devices())
+    portaudio.end()  # it is not to be there when a JACK server leaves
+    return devices
 
 
 def find_rates_hz(device: Device, *, sends: int = 0, returns: int = 0) -> tuple[int, ...]:

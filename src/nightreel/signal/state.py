@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from nightreel.signal import events, kernels
+from nightreel.signal import cells, events, kernels
 from nightreel.signal.interpolator import TAPS, Interpolator, interpolator
 from nightreel.signal.kweight import k_weighting
 from nightreel.signal.spectra import SpectrumHistory
@@ -80,7 +80,7 @@ def _fresh(setting: Setting, first_frame: int) -> dict[str, NDArray[Any]]:
     return {
         "tiles": np.zeros((groups, kernels.TILE_ROWS * kernels.LANES), np.float32),
         "filters": np.zeros((groups, kernels.STATE_ROWS * kernels.LANES)),
-        "lanes": np.zeros((groups, kernels.LANE_FLOATS), np.float32),
+        "lanes": np.zeros((groups, cells.LANE_FLOATS), np.float32),
         "position": np.array([kernels.HISTORY, 0], np.int64),
         "cell_frames": np.zeros(events.CELLS_BACK, np.int64),
         "cell_ends": np.zeros(envelope_cells, np.int64),
@@ -147,7 +147,7 @@ class Accumulated:
     @property
     def between_samples(self) -> NDArray[np.float32]:
         """The largest magnitude between samples so far; a view (groups, 16)."""
-        return self.arrays["lanes"][:, kernels.BETWEEN : kernels.BETWEEN + kernels.LANES]
+        return self.arrays["lanes"][:, cells.BETWEEN : cells.BETWEEN + kernels.LANES]
 
     def copy(self) -> Accumulated:
         values = {f.name: getattr(self, f.name) for f in fields(self)}
@@ -162,7 +162,7 @@ class Accumulated:
             fresh[name] = self.arrays[name]
         self.arrays = fresh
         self.between_samples[:] = 0.0
-        self.arrays["lanes"][:, kernels.OPEN : kernels.OPEN + kernels.LANES] = 0.0
+        self.arrays["lanes"][:, cells.OPEN : cells.OPEN + kernels.LANES] = 0.0
         if self.spectra:
             self.spectra.restart()
         self.first_frame, self.frames = self.end_frame, 0

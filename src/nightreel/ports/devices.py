@@ -13,18 +13,12 @@ from typing import Any
 from nightreel.errors import ArgumentInvalid, DeviceTrouble
 from nightreel.ports import portaudio
 from nightreel.ports.capture_ring import CaptureRing
+from nightreel.ports.capture_stream import RingSource
 from nightreel.ports.jack import JackSource, JackStream
 from nightreel.ports.play_ring import PlayRing
+from nightreel.ports.play_stream import BUFFER_S, DUPLEX_CUSHION_S, RingDuplex, RingSink
 from nightreel.ports.protocols import FrameSource
-from nightreel.ports.streams import (
-    BUFFER_S,
-    DUPLEX_CUSHION_S,
-    RING_S,
-    RingDuplex,
-    RingSink,
-    RingSource,
-    Stream,
-)
+from nightreel.ports.streams import RING_S, Stream
 from nightreel.units import RATES_HZ, format_rate
 
 LIST_THEM = "'nightreel devices' lists what there is"

@@ -18,8 +18,10 @@ from nightreel.errors import DeviceTrouble
 from nightreel.ports import portaudio
 from nightreel.ports import portaudio_callback as links_of
 from nightreel.ports.capture_ring import CaptureRing
+from nightreel.ports.capture_stream import RingSource
 from nightreel.ports.play_ring import PlayRing
-from nightreel.ports.streams import BUFFER_S, DUPLEX_CUSHION_S, RING_S, RingDuplex, RingSink, RingSource, Stream
+from nightreel.ports.play_stream import BUFFER_S, DUPLEX_CUSHION_S, RingDuplex, RingSink
+from nightreel.ports.streams import RING_S, Stream
 from nightreel.units import format_rate
 
 CLIENT_NAME = "nightreel"

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from nightreel.units import Encoding
-from nightreel.wave import Bext, Cue, Ixml, IxmlTrack, WaveFormat, WaveReader, WaveWriter, pack, unpack
+from nightreel.wave import Bext, Cue, Ixml, IxmlTrack, WaveFormat, WaveReader, WaveWriter, pack, repair, unpack
 
 texts = st.text(max_size=20)
 xml_texts = st.text(st.characters(codec="utf-8", exclude_categories=["Cc", "Cs", "Co", "Cn", "Zs"]), max_size=20)
@@ -89,3 +89,37 @@ def test_a_file_gives_back_what_was_put_in(
             assert reader.cues == tuple(sorted(cues))
             assert reader.unknown_chunks == (("odd ", b"123"),)
             assert reader.troubles == ()
+
+
+@settings(max_examples=80, deadline=None)
+@given(
+    encoding=st.sampled_from(list(Encoding)),
+    channels=st.integers(1, 3),
+    claimed=st.integers(0, 200),
+    written=st.integers(0, 200),
+    cut=st.integers(0, 2500),
+    large=st.booleans(),
+)
+def test_a_file_cut_anywhere_is_repaired_to_its_last_whole_frame(
+    encoding: Encoding, channels: int, claimed: int, written: int, cut: int, large: bool
+) -> None:
+    samples = np.random.default_rng(claimed).uniform(-1, 1, (claimed + written, channels)).astype(np.float32)
+    fmt = WaveFormat(rate_hz=48_000, channels=channels, encoding=encoding)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "a.wav"
+        writer = WaveWriter.create(path, fmt)
+        writer._large = large  # as if it had passed 4 GiB
+        writer.write(samples[:claimed])
+        writer.checkpoint()
+        writer.write(samples[claimed:])
+        writer.abandon()
+        with path.open("r+b") as file:
+            file.truncate(min(4096 + cut, path.stat().st_size))
+        whole = (path.stat().st_size - 4096) // fmt.frame_bytes
+        report = repair(path)
+        assert report.frames == whole
+        with WaveReader(path) as reader:
+            assert reader.form == ("RF64" if large else "RIFF")
+            assert reader.frames == reader.frames_present == whole
+            assert np.array_equal(reader.read(0, whole), unpack(pack(samples[:whole], encoding), encoding, channels))
+        assert not repair(path).changed

@@ -1,7 +1,7 @@
 """Room 1: capacity, storage, allocation of ports, patch sheets.
 
-Pure computation, from a show and wishes to a :class:`Plan`; only ``folder`` and ``drives`` touch the disk, to keep plans
-and measurements with the show.
+Pure computation, from a show and wishes to a :class:`Plan`; only ``folder`` and ``drives`` touch the disk, to keep
+plans and measurements with the show.
 """
 
 from nightreel.advance.allocate import Allocation, Space, allocate

@@ -85,7 +85,8 @@ def html_of(plan: Plan, heading: Heading, *, extra: Sequence[Sheet] = ()) -> str
         parts.append(f"<h2>{html.text(sheet.title)}</h2>")
         if sheet.note:
             parts.append(f'<p class="quiet">{html.text(sheet.note)}</p>')
-        parts.append(html.table(sheet.heads, [_ticks(sheet, row) for row in sheet.rows], numeric=sheet.numeric))
+        rows = [_ticks(sheet, row) for row in sheet.rows]
+        parts.append(html.table(sheet.heads, rows, numeric=sheet.numeric, strong=sheet.strong))
     parts.append("<h2>The day</h2>")
     parts.extend(_checklist_html(c) for c in checklists(plan))
     return html.page(

@@ -12,6 +12,7 @@ from nightreel.advance.evidence import Evidence
 from nightreel.advance.plan import Plan, make_plan
 from nightreel.advance.wishes import Wishes
 from nightreel.errors import ArgumentInvalid
+from nightreel.show.fields import FieldInvalid, read_ports
 from nightreel.show.model import Line, Link, Port, Show
 from nightreel.units import RATES_HZ, Encoding, parse_length_s
 
@@ -132,12 +133,35 @@ def _varispeed(show: Show, wishes: Wishes, value: str) -> tuple[Show, Wishes]:
     return show, replace(wishes, transport=replace(wishes.transport, varispeed=_yes(value)))
 
 
+def take_ports(show: Show, value: str) -> Show:
+    """The show with other ports in use by others, both ways: ``net:1-70, 90``, or ``net:none``.
+
+    Lines that had one of them lose it and wait for the plan. Raises ArgumentInvalid.
+    """
+    name, colon, ports = value.rpartition(":")
+    link = show.link(name.strip())
+    if not colon or link is None:
+        known = ", ".join(x.name for x in show.links) or "none"
+        raise ArgumentInvalid(f"'{value}' names no link of the show", now=f"Write link:1-64; links: {known}")
+    try:
+        numbers = frozenset[int]() if ports.strip().lower() == "none" else read_ports(ports)
+    except FieldInvalid as error:
+        raise ArgumentInvalid(str(error)) from error
+    changed = replace(link, sends_in_use=numbers, returns_in_use=numbers)
+    return _with(show, links=tuple(changed if x is link else x for x in show.links))
+
+
+def _others(show: Show, wishes: Wishes, value: str) -> tuple[Show, Wishes]:
+    return take_ports(show, value), wishes
+
+
 THINGS: dict[str, Change] = {
     "rate": _rate,
     "depth": _depth,
     "lines": _lines,
     "length": _length,
     "without": _without,
+    "others": _others,
     "spare": _spare,
     "margin": _margin,
     "packet": _packet,
@@ -162,13 +186,15 @@ def _with(show: Show, **changes: object) -> Show:
     links: tuple[Link, ...] = changes.get("links", show.links)  # type: ignore[assignment]
     rate_hz: int = changes.get("rate_hz", show.rate_hz)  # type: ignore[assignment]
     lines: tuple[Line, ...] = changes.get("lines", show.lines)  # type: ignore[assignment]
-    here = {link.name: link.capacity.get(rate_hz) for link in links}
+    here = {link.name: link for link in links}
 
     def still(port: Port | None, way: str) -> Port | None:
-        capacity = here.get(port.link) if port is not None else None
-        if port is None or capacity is None:
+        link = here.get(port.link) if port is not None else None
+        capacity = link.capacity.get(rate_hz) if link is not None else None
+        if port is None or link is None or capacity is None:
             return None
-        return port if port.number <= getattr(capacity, way) else None
+        in_use = link.sends_in_use if way == "sends" else link.returns_in_use
+        return port if port.number <= getattr(capacity, way) and port.number not in in_use else None
 
     kept = tuple(
         replace(line, send=still(line.send, "sends"), return_port=still(line.return_port, "returns")) for line in lines

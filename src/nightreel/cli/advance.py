@@ -12,12 +12,19 @@ import click
 if TYPE_CHECKING:
     from nightreel.advance.difference import Difference
     from nightreel.advance.plan import Plan
+    from nightreel.show.model import Show
 
 
 @click.command(short_help="plan rate, links, ports and storage; print patch sheets")
 @click.argument("show", type=click.Path(path_type=Path))
 @click.option("--apply", "apply_patch", is_flag=True, help="Write the patch into the show's input list.")
 @click.option("--yes", "confirmed", is_flag=True, help="Apply even though takes were recorded with another patch.")
+@click.option(
+    "--others",
+    multiple=True,
+    metavar="LINK:PORTS",
+    help="Ports that others use now, such as net:1-70 (net:none for none); lines on them move. Repeatable.",
+)
 @click.option("--repatch", is_flag=True, help="Make the patch anew instead of keeping the present one.")
 @click.option(
     "--what-if",
@@ -25,7 +32,7 @@ if TYPE_CHECKING:
     multiple=True,
     metavar="THING=VALUE",
     help="Show what a change would do and write nothing: rate=96000, depth=16, lines=+6, length=3h, spare=8, "
-    "margin=30%, without=LINK, packet=125us, redundant=yes, varispeed=yes. Repeatable.",
+    "margin=30%, without=LINK, others=LINK:PORTS, packet=125us, redundant=yes, varispeed=yes. Repeatable.",
 )
 @click.option(
     "--compare", type=click.Path(path_type=Path), help="Compare with this older plan instead of the last one."
@@ -40,6 +47,7 @@ def command(
     show: Path,
     apply_patch: bool,
     confirmed: bool,
+    others: tuple[str, ...],
     repatch: bool,
     changes: tuple[str, ...],
     compare: Path | None,
@@ -54,7 +62,7 @@ def command(
     """
     from nightreel.advance.folder import write_plan
     from nightreel.advance.plan import make_plan
-    from nightreel.advance.what_if import what_if
+    from nightreel.advance.what_if import take_ports, what_if
     from nightreel.advance.wishes import wishes_from
     from nightreel.cli.evidence import gather_evidence
     from nightreel.errors import ArgumentInvalid
@@ -62,7 +70,9 @@ def command(
 
     if changes and apply_patch:
         raise ArgumentInvalid("--what-if writes nothing, --apply does", now="Leave one of the two out")
-    document = load_show(show)
+    document = present = load_show(show)
+    for ports in others:
+        document = take_ports(document, ports)
     wishes = wishes_from((show / SETTINGS_FILE).read_text(encoding="utf-8"))
     evidence = gather_evidence(show, document, ask_devices=ask_devices)
     if changes:
@@ -71,7 +81,7 @@ def command(
         return
     plan = make_plan(document, wishes, keep=not repatch, evidence=evidence)
     if apply_patch:
-        _require_unrecorded(show, plan, confirmed=confirmed)
+        _require_unrecorded(show, present, plan, confirmed=confirmed)
     folder, found = "", None
     if not no_sheets:
         papers = ("a4", "letter") if paper == "both" else (paper,)
@@ -85,13 +95,14 @@ def command(
         click.echo("The patch stands in the show's input list.")
 
 
-def _require_unrecorded(show: Path, plan: Plan, *, confirmed: bool) -> None:
+def _require_unrecorded(show: Path, present: Show, plan: Plan, *, confirmed: bool) -> None:
     """A take knows its own lines; but the desk may still be patched as it was recorded."""
     from nightreel.errors import ConfirmationMissing
     from nightreel.take.find import list_takes
 
     takes = list_takes(show)
-    moved = plan.allocation.moved_lines
+    after = plan.allocation.sends
+    moved = [x.number for x in present.lines if x.send is not None and after.get(x.number) != x.send]
     if takes and moved and not confirmed:
         raise ConfirmationMissing(
             f"{len(takes)} take(s) were recorded already, and this plan moves {len(moved)} lines to other ports",

@@ -74,13 +74,18 @@ def table(
     numeric: Sequence[int] = (),
     caption: str = "",
     raw: Sequence[int] = (),
+    strong: Sequence[int] = (),
 ) -> str:
-    """A table that scrolls sideways when it must; ``numeric`` columns stand right-aligned, ``raw`` ones are HTML."""
+    """A table that scrolls sideways when it must.
+
+    ``numeric`` columns stand right-aligned, ``strong`` ones in bold; ``raw`` ones are HTML already.
+    """
 
     def cell(tag: str, column: int, content: str) -> str:
         scope = ' scope="col"' if tag == "th" else ""
-        aligned = ' class="n"' if column in numeric else ""
-        return f"<{tag}{scope}{aligned}>{content}</{tag}>"
+        names = " ".join(name for name, those in (("n", numeric), ("s", strong)) if column in those)
+        classes = f' class="{names}"' if names and (tag == "td" or column in numeric) else ""
+        return f"<{tag}{scope}{classes}>{content}</{tag}>"
 
     head = "".join(cell("th", k, text(name)) for k, name in enumerate(headers))
     lines = (

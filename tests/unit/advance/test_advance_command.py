@@ -261,23 +261,54 @@ def test_half_a_pair_and_a_missing_partner_are_said(show: Path, capsys: pytest.C
     assert any("looks like one side of a pair" in words for words in as_json(capsys, str(show))["warnings"])
 
 
+def test_ports_that_others_take_move_only_the_lines_on_them(show: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    first = as_json(capsys, str(show), "--apply")
+    sends = {line["number"]: int(line["send"].rpartition(":")[2]) for line in first["lines"]}
+    before = content(show)
+    body = as_json(capsys, str(show), "--others", f"net:1-3, {sends[1]}", "--no-sheets")
+    assert content(show) == before
+    after = {line["number"]: int(line["send"].rpartition(":")[2]) for line in body["lines"]}
+    assert {n for n in sends if sends[n] != after[n]} == {1}
+    as_json(capsys, str(show), "--others", f"net:1-3, {sends[1]}", "--apply")
+    assert load_show(show).links[0].sends_in_use == {1, 2, 3, sends[1]}
+    assert load_show(show).line(1).send.number == after[1]  # type: ignore[union-attr]
+    assert "names no link" in error_of(capsys, str(show), "--others", "nte:1-3")["what"]
+    assert error_of(capsys, str(show), "--others", "net:1-3x")["what"]
+
+
 def test_a_recorded_show_is_not_repatched_without_a_word(show: Path, capsys: pytest.CaptureFixture[str]) -> None:
     as_json(capsys, str(show), "--apply")
     take = show / "takes" / "2026-11-28-evening-1"
     take.mkdir(parents=True)
     (take / "journal.jsonl").write_text("")
-    document = load_show(show)
-    taken = replace(NET, sends_in_use=frozenset(range(1, 8)), returns_in_use=frozenset(range(1, 8)))
-    lines = tuple(
-        replace(x, send=None, return_port=None) if x.send and x.send.number < 8 else x for x in document.lines
-    )
-    save_show(show, replace(document, links=(taken,), lines=lines))
     again = content(show)
-    status, _, err = run(capsys, str(show), "--apply", "--repatch", "--no-sheets")
+    status, _, err = run(capsys, str(show), "--apply", "--others", "net:1-8", "--no-sheets")
     assert status == 2
     assert "--yes" in err
     assert content(show) == again
-    assert run(capsys, str(show), "--apply", "--repatch", "--no-sheets", "--yes")[0] == 0
+    assert run(capsys, str(show), "--apply", "--others", "net:1-8", "--no-sheets", "--yes")[0] == 0
+
+
+def test_a_disk_that_fails_halfway_leaves_the_old_plans_and_no_half_plan(
+    show: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import nightreel.advance.folder as kept
+    from nightreel.errors import DiskTrouble
+
+    first = as_json(capsys, str(show))
+    before = content(show)
+
+    def full(path: Path, data: bytes) -> None:
+        raise DiskTrouble("the disk is full", where=str(path), now="Free some room")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(kept, "write_new_bytes", full)
+        status, _, err = run(capsys, str(show), "--others", "net:1-5")
+        assert status == 1
+        assert "disk is full" in err
+    assert {name: data for name, data in content(show).items() if name in before} == before
+    assert [str(path) for path in kept.list_plans(show)] == [first["sheets"]]
+    assert Path(as_json(capsys, str(show), "--others", "net:1-5")["sheets"]) in kept.list_plans(show)
 
 
 def test_something_that_is_no_plan_cannot_be_compared(

@@ -371,15 +371,7 @@ def _warnings(plan: Plan) -> list[str]:
         found.append(f"no return is free for lines {spans_of(allocation.without_return)}: they stay live at soundcheck")
     if allocation.crossed:
         found.append(f"return and send differ in number for lines {spans_of(allocation.crossed)}: check these by ear")
-    partners = {line.number: line.partner for line in show.lines}
-    found.extend(
-        f"the pair {number} + {partners[number]} lies apart: no odd port with a free even one above it, or the present "
-        "patch is kept (--repatch makes it anew)"
-        for number in allocation.split_pairs
-    )
-    for line in show.lines:
-        if line.partner is None and _looks_stereo(line.name):
-            found.append(f"line {line.number} '{line.name}' looks like one side of a pair but names no partner")
+    found.extend(_pair_warnings(plan))
     for medium in plan.media:
         if medium.fits is False:
             found.append(f"{medium.name}: {medium.words}")
@@ -394,6 +386,39 @@ def _warnings(plan: Plan) -> list[str]:
     return found
 
 
-def _looks_stereo(name: str) -> bool:
-    words = name.replace("-", " ").split()
-    return bool(words) and words[-1].lower() in ("l", "r", "left", "right") and len(words) > 1
+def _pair_warnings(plan: Plan) -> list[str]:
+    """Pairs that do not lie as pairs should, and lines that look like half of one."""
+    lines = {line.number: line for line in plan.show.lines}
+    sends = plan.allocation.sends
+    kept: list[str] = []
+    apart: list[str] = []
+    for number in plan.allocation.split_pairs:
+        partner = lines[number].partner
+        names = f"{number} + {partner}"
+        both = [lines[n] for n in (number, partner) if n is not None]
+        (kept if all(line.send == sends[line.number] for line in both) else apart).append(names)
+    found = []
+    if kept:
+        found.append(
+            f"not on an odd port and the even one above it: pairs {', '.join(kept)}; the present patch is kept, "
+            "--repatch makes it anew"
+        )
+    if apart:
+        found.append(f"no odd port with a free even one above it is left for pairs {', '.join(apart)}")
+    names_there = {line.name.lower() for line in plan.show.lines}
+    for line in plan.show.lines:
+        other = _other_side(line.name)
+        if line.partner is None and other and (other in names_there or len(line.name.split()[-1]) == 1):
+            found.append(f"line {line.number} '{line.name}' looks like one side of a pair but names no partner")
+    return found
+
+
+_SIDES = {"l": "r", "r": "l", "left": "right", "right": "left"}
+
+
+def _other_side(name: str) -> str | None:
+    """``keys r`` for ``Keys L``; None for a name that ends in no side."""
+    words = name.lower().split()
+    if len(words) < 2 or words[-1] not in _SIDES:
+        return None
+    return " ".join((*words[:-1], _SIDES[words[-1]]))

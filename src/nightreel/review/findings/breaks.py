@@ -134,8 +134,9 @@ def _say(material: Material, measured: LineMaterial, breaks: list[Break]) -> Ite
     spans = tuple(Span(first_frame=int(f), frames=1) for f in frames)
     score = float(np.median([b.score for b in breaks]))
     line = measured.track.line
-    if len(breaks) >= CLICKS and _regular(frames, material.rate_hz):
-        every = float(np.median(np.diff(frames))) / material.rate_hz
+    base = _base_frames(frames, material.rate_hz) if len(breaks) >= CLICKS else 0.0
+    if base:
+        every = base / material.rate_hz
         yield Finding(
             kind="clock-clicks",
             severity=Severity.FIX,
@@ -182,14 +183,27 @@ def crackle(measured: LineMaterial, spans: tuple[Span, ...], *, count: int, conf
     )
 
 
-def _regular(frames: Frames, rate_hz: int) -> bool:
-    """Most distances are multiples of one, of at least 0.2 s."""
-    steps = np.diff(frames)
-    base = float(np.median(steps))
-    if base < 0.2 * rate_hz:
-        return False
-    multiples = np.maximum(np.round(steps / base), 1)
-    return bool(np.mean(np.abs(steps / (multiples * base) - 1) < 0.02) >= REGULAR)
+def _base_frames(frames: Frames, rate_hz: int) -> float:
+    """The interval of which most distances are multiples, 0 for none; at least 0.2 s, and no more than six of it apart.
+
+    Some clicks of a clock fall into silence, so distances are multiples; the interval is looked for among the shortest
+    distances, their halves and thirds.
+    """
+    steps = np.diff(frames).astype(np.float64)
+    steps = steps[steps > 0.05 * rate_hz]
+    if len(steps) < CLICKS - 1:
+        return 0.0
+    best, best_share = 0.0, REGULAR
+    for step in np.sort(steps)[: max(3, len(steps) // 2)]:
+        for part in (1, 2, 3):
+            base = step / part
+            times = np.maximum(np.round(steps / base), 1)
+            if base < 0.2 * rate_hz or np.mean(times) > 6:
+                continue
+            share = float(np.mean(np.abs(steps - times * base) < 0.04 * base))
+            if share > best_share or (share == best_share and base > best):
+                best, best_share = base, share
+    return best
 
 
 def _clusters(frames: Frames, within: int) -> list[Frames]:

@@ -58,7 +58,10 @@ def _show_sources() -> None:
                 f" {facts['skipped']:>15} {facts['high_water_s']:>12.2f} s"
             )
     facts = _record("jack", 64, 48_000, seconds=16.0, sleep_s=10.0)
-    print(f"  reader asleep for 10 s (64 ch, 48k): lost {facts['lost']}, ring at most {facts['high_water_s']:.1f} s")
+    print(
+        f"  reader asleep for 10 s (64 ch, 48k): {facts['full']} frames lost for want of room in the ring of 20 s,"
+        f" {facts['high_water_s']:.1f} s of it used"
+    )
 
 
 def _show_lock() -> None:
@@ -106,7 +109,7 @@ def _worker(wish: dict[str, Any]) -> dict[str, Any]:
 
     rate_hz, channels = wish["rate_hz"], wish["channels"]
     watch = jack.Client("bench-watch", no_start_server=True)
-    read, stop, high_water = (_python_reader if wish["kind"] == "python" else _ring_reader)(
+    read, stop, high_water, full = (_python_reader if wish["kind"] == "python" else _ring_reader)(
         wish["kind"], rate_hz, channels
     )
     lock_holder = ctypes.PyDLL(None)  # calls through it keep Python's lock
@@ -132,6 +135,7 @@ def _worker(wish: dict[str, Any]) -> dict[str, Any]:
         "got": got,
         "core_share": (ended.user + ended.system - began.user - began.system) / (ended_s - began_s),
         "high_water_s": high_water() / rate_hz,
+        "full": full[0],
     }
     stop()
     watch.close()
@@ -141,6 +145,7 @@ def _worker(wish: dict[str, Any]) -> dict[str, Any]:
 def _ring_reader(kind: str, rate_hz: int, channels: int) -> Any:
     from nightreel.ports.devices import DeviceSource
     from nightreel.ports.jack import JackSource
+    from nightreel.timeline import GapCause
 
     source: Any
     if kind == "jack":
@@ -148,12 +153,16 @@ def _ring_reader(kind: str, rate_hz: int, channels: int) -> Any:
     else:
         source = DeviceSource(device="band", rate_hz=rate_hz, channels=channels, through_portaudio=True)
     source.start()
+    full = [0]
 
     def read() -> int:
         block = source.read(timeout_s=1.0)
-        return 0 if block is None else block.frames - sum(gap.frames for gap in block.gaps)
+        if block is None:
+            return 0
+        full[0] += sum(gap.frames for gap in block.gaps if gap.cause is GapCause.RING_FULL)
+        return block.frames - sum(gap.frames for gap in block.gaps)
 
-    return read, source.stop, lambda: source.health.high_water
+    return read, source.stop, lambda: source.health.high_water, full
 
 
 def _python_reader(kind: str, rate_hz: int, channels: int) -> Any:
@@ -175,7 +184,7 @@ def _python_reader(kind: str, rate_hz: int, channels: int) -> Any:
         got, came[0] = came[0], 0
         return got
 
-    return read, stream.close, lambda: 0
+    return read, stream.close, lambda: 0, [0]
 
 
 if __name__ == "__main__":

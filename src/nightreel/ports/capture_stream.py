@@ -122,7 +122,7 @@ class _Opener:
         while not self._leave.is_set():
             try:
                 self._opened = self._open(self._ring, None)
-            except DeviceTrouble:
+            except Exception:  # whatever a driver throws: the take goes on, and the next try may succeed
                 self._leave.wait(RETRY_S)
             else:
                 self._done.set()

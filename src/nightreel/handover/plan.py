@@ -74,7 +74,7 @@ def make_plan(facts: TakeFacts, request: Request, missing: Sequence[MissingPart]
         files=tuple(files),
         left_out=_left_out(facts, parts),
         missing=_missing(facts, missing, {track.line for track in tracks}),
-        notes=_notes(facts, parts, rate_hz, encoding),
+        notes=_notes(facts, tracks, parts, rate_hz, encoding),
     )
 
 
@@ -189,7 +189,9 @@ def _missing(facts: TakeFacts, missing: Sequence[MissingPart], lines: set[int]) 
     return tuple(sentences)
 
 
-def _notes(facts: TakeFacts, parts: Sequence[Part], rate_hz: int, encoding: Encoding) -> tuple[str, ...]:
+def _notes(
+    facts: TakeFacts, tracks: Sequence[Track], parts: Sequence[Part], rate_hz: int, encoding: Encoding
+) -> tuple[str, ...]:
     notes = []
     out = _left_out(facts, parts)
     if out:
@@ -197,9 +199,11 @@ def _notes(facts: TakeFacts, parts: Sequence[Part], rate_hz: int, encoding: Enco
         notes.append(f"{total} of the take lie outside of the songs and stay behind; --everything hands them over too")
     for gap in facts.gaps:
         inside = [p.title for p in parts if p.span.first_frame < gap.end_frame and gap.first_frame < p.span.end_frame]
-        if inside:
+        lines = [track.line for track in tracks if gap in facts.gaps_of(track)]
+        if inside and lines:
             at = format_position(gap.first_frame, facts.rate_hz)
-            notes.append(f"gap of {gap.frames} frames at {at} ({gap.cause.value}), silent in '{inside[0]}'")
+            where = "" if len(lines) == len(tracks) else f" on {_numbers(lines)}"
+            notes.append(f"gap of {gap.frames} frames{where} at {at} ({gap.cause.value}), silent in '{inside[0]}'")
     if rate_hz != facts.rate_hz:
         notes.append(f"converted from {facts.rate_hz} to {rate_hz} Hz: no longer the samples that were recorded")
     if encoding.sample_bytes < facts.encoding.sample_bytes:
@@ -207,3 +211,15 @@ def _notes(facts: TakeFacts, parts: Sequence[Part], rate_hz: int, encoding: Enco
     if facts.state is TakeState.RECOVERED:
         notes.append("the take was recovered after a crash")
     return tuple(notes)
+
+
+def _numbers(lines: Sequence[int]) -> str:
+    """``line 7`` or ``lines 1-4, 9``: runs as people write them."""
+    runs: list[list[int]] = []
+    for line in sorted(lines):
+        if runs and line == runs[-1][-1] + 1:
+            runs[-1].append(line)
+        else:
+            runs.append([line])
+    words = [str(run[0]) if len(run) == 1 else f"{run[0]}-{run[-1]}" for run in runs]
+    return f"line{'' if len(lines) == 1 else 's'} {', '.join(words)}"

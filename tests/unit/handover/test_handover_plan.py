@@ -15,7 +15,7 @@ from nightreel.handover.command import parse_lines
 from nightreel.handover.names import TOKENS, fill, find_clashes, require_template
 from nightreel.handover.plan import converted_frame, cut_parts
 from nightreel.take import TakeFacts, TakeState
-from nightreel.timeline import Mark
+from nightreel.timeline import Gap, GapCause, Mark
 from nightreel.units import Encoding
 
 
@@ -174,6 +174,14 @@ def test_what_cannot_be_done_is_refused_with_a_remedy(
     with pytest.raises(error, match=words) as caught:
         plan_of(replace(facts_of(), **changes), **asked)  # type: ignore[arg-type]
     assert caught.value.now  # type: ignore[attr-defined]
+
+
+def test_a_gap_names_its_lines_and_is_not_told_of_lines_that_have_none() -> None:
+    gap = Gap(first_frame=50_000, frames=480, cause=GapCause.NETWORK_LOSS, channels=(0, 1, 3, 40))
+    facts = facts_of(gaps=(gap,))
+    assert "gap of 480 frames on lines 1-2, 6 at 0:00:01.042" in plan_of(facts).notes[0]
+    assert "on line 6 at" in plan_of(facts, lines=parse_lines("5-9")).notes[0]
+    assert plan_of(facts, lines=parse_lines("12")).notes == ()
 
 
 def test_notes_say_when_samples_will_change() -> None:

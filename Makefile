@@ -35,8 +35,8 @@ test: system venv
 	@$(BIN)/python -m pytest $(ARGS)
 
 lint: venv
-	@$(BIN)/ruff check src tests bench
-	@$(BIN)/ruff format --check src tests bench
+	@$(BIN)/ruff check src tests bench tools
+	@$(BIN)/ruff format --check src tests bench tools
 	@$(BIN)/mypy
 	@$(BIN)/lint-imports
 

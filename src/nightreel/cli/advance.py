@@ -37,7 +37,13 @@ if TYPE_CHECKING:
 @click.option(
     "--compare", type=click.Path(path_type=Path), help="Compare with this older plan instead of the last one."
 )
-@click.option("--paper", type=click.Choice(["a4", "letter", "both"]), default="both", show_default=True)
+@click.option(
+    "--paper",
+    type=click.Choice(["a4", "letter", "both"]),
+    default="both",
+    show_default=True,
+    help="Size of the sheets.",
+)
 @click.option("--no-sheets", is_flag=True, help="Print the verdict only; write nothing.")
 @click.option(
     "--devices", "ask_devices", is_flag=True, help="Ask the sound devices of this machine for their channels."

@@ -33,7 +33,7 @@ def plan_text(facts: TakeFacts, plan: Plan) -> str:
     tracks = [file.path for file in plan.files if file.kind is FileKind.TRACK]
     lines.append(f"  The first file will be '{_cut(tracks[0], 70)}'")
     lines += _warnings(plan)
-    lines += [f"  Note: {note}" for note in plan.notes]
+    lines += _few([f"  Note: {note}" for note in plan.notes])
     return "\n".join(lines) + "\n"
 
 
@@ -88,7 +88,7 @@ def receipt_text(facts: TakeFacts, outcome: Outcome) -> str:
     if clipped:
         lines.append(f"  {clipped} samples were clipped at full scale by conversion: see the receipt for the files")
     lines += _warnings(plan)
-    lines += [f"  Note: {note}" for note in plan.notes]
+    lines += _few([f"  Note: {note}" for note in plan.notes])
     lines.append("  Check it at any time with any BagIt tool (RFC 8493; SHA-256 and SHA-512)")
     return "\n".join(lines) + "\n"
 
@@ -252,13 +252,15 @@ def write_receipts(facts: TakeFacts, outcome: Outcome, folders: Sequence[Path]) 
 
 
 def _warnings(plan: Plan) -> list[str]:
-    """The first few on screen; all of them stand in the receipt."""
     if not plan.missing:
         return []
-    lines = ["  Missing in the take, silent here:", *(f"    {_cut(text, 94)}" for text in plan.missing[:8])]
-    if len(plan.missing) > 8:
-        lines.append(f"    and {len(plan.missing) - 8} more, see the receipt")
-    return lines
+    return ["  Missing in the take, silent here:", *_few([f"    {_cut(text, 94)}" for text in plan.missing])]
+
+
+def _few(lines: Sequence[str], most: int = 8) -> list[str]:
+    """As many as a screen takes; all of them stand in the page and in the JSON."""
+    more = len(lines) - most
+    return [*lines[:most], *([f"    and {more} more, see the receipt"] if more > 0 else [])]
 
 
 def _list(sentences: Sequence[str]) -> str:

@@ -14,6 +14,7 @@ from nightreel.handover import Cut, FileKind, Plan, Request, make_plan
 from nightreel.handover.command import parse_lines
 from nightreel.handover.names import TOKENS, fill, find_clashes, require_template
 from nightreel.handover.plan import converted_frame, cut_parts
+from nightreel.handover.receipt import plan_text
 from nightreel.take import TakeFacts, TakeState
 from nightreel.timeline import Gap, GapCause, Mark
 from nightreel.units import Encoding
@@ -182,6 +183,16 @@ def test_a_gap_names_its_lines_and_is_not_told_of_lines_that_have_none() -> None
     assert "gap of 480 frames on lines 1-2, 6 at 0:00:01.042" in plan_of(facts).notes[0]
     assert "on line 6 at" in plan_of(facts, lines=parse_lines("5-9")).notes[0]
     assert plan_of(facts, lines=parse_lines("12")).notes == ()
+
+
+def test_a_take_full_of_gaps_still_fits_a_screen() -> None:
+    gaps = tuple(Gap(first_frame=n * 10, frames=1, cause=GapCause.NETWORK_LOSS) for n in range(900))
+    facts = facts_of(gaps=gaps)
+    plan = plan_of(facts)
+    text = plan_text(facts, plan)
+    assert len(plan.notes) == 900
+    assert len(text.splitlines()) < 20
+    assert "and 892 more, see the receipt" in text
 
 
 def test_notes_say_when_samples_will_change() -> None:

@@ -9,12 +9,14 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+from nightreel.advance.desk_sheets import change_sheets
 from nightreel.advance.difference import Difference, compare_records
 from nightreel.advance.plan import Plan
 from nightreel.advance.printed import Heading, csv_of, html_of, pdf_of
 from nightreel.advance.record import plan_dict, version_of
 from nightreel.advance.returns_sdp import sdp_files
-from nightreel.advance.sheets import Sheet, all_sheets, change_sheets
+from nightreel.advance.sheet import Sheet
+from nightreel.advance.sheets import all_sheets
 from nightreel.disk import make_folder_new, safe_name, write_new_bytes, write_new_text
 from nightreel.errors import AlreadyThere, ArgumentInvalid
 

@@ -10,7 +10,8 @@ from importlib.resources import files
 
 from nightreel.advance.checklists import Checklist, checklists
 from nightreel.advance.plan import Plan
-from nightreel.advance.sheets import Sheet, all_sheets
+from nightreel.advance.sheet import Sheet
+from nightreel.advance.sheets import all_sheets
 from nightreel.advance.verdict import summary_facts, verdict_of
 from nightreel.paper import html
 from nightreel.paper.pdf import typeset

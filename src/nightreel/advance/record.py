@@ -9,7 +9,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from nightreel.advance.plan import Plan
-from nightreel.advance.verdict import spare_sends, verdict_of
+from nightreel.advance.verdict import verdict_of
 from nightreel.errors import ArgumentInvalid
 from nightreel.show.model import Port
 
@@ -56,7 +56,7 @@ def plan_dict(plan: Plan) -> dict[str, Any]:
             for line in show.lines
         ],
         "left_out": list(plan.choice.left_out),
-        "spare": spare_sends(plan),
+        "spare": plan.spare,
         "gestures": [str(g) for g in plan.gestures],
         "gestures_proven": allocation.proven,
         "changes": {

@@ -22,19 +22,8 @@ def verdict_of(plan: Plan) -> str:
     links = " and ".join(dict.fromkeys(port.link for port in plan.allocation.sends.values())) or "no link"
     if plan.choice.left_out:
         return f"{len(plan.choice.left_out)} of {lines} lines do not fit: {carried} are carried over {links}."
-    spare = spare_sends(plan)
     tail = f"{len(plan.gestures)} gestures patch the desk."
-    return f"All {lines} lines fit over {links}, {spare} ports to spare; {tail}"
-
-
-def spare_sends(plan: Plan) -> int:
-    """Free sends that the plan leaves on the links it uses."""
-    total = sum(
-        offer.sends - sum(1 for n in link.sends_in_use if n <= offer.sends)
-        for link in plan.show.links
-        if link.name in plan.links_used and (offer := plan.offers.get(link.name)) is not None
-    )
-    return total - len(plan.choice.carried)
+    return f"All {lines} lines fit over {links}, {plan.spare} ports to spare; {tail}"
 
 
 def summary_facts(plan: Plan) -> tuple[tuple[str, str, str], ...]:

@@ -18,6 +18,7 @@ MICROFRAMES_PER_S = 8000
 USB2_TRANSACTION_BYTES = 1024
 USB2_TRANSACTIONS = 3
 VIRTUAL_CARD_CHANNELS = {44_100: 64, 48_000: 64, 88_200: 32, 96_000: 32, 176_400: 16, 192_000: 16}
+HARD_BOUNDS = frozenset({LinkKind.MADI})  # the others have faster successors under the same name
 NETWORK_SHARE = 0.75  # of a Gigabit port that audio may take; the rest is for clock, control and bursts (ours)
 
 
@@ -145,6 +146,11 @@ def published_offer(kind: LinkKind, rate_hz: int, transport: Transport) -> Offer
     return None
 
 
+def exceeds_bound(kind: LinkKind, offer: Offer) -> bool:
+    """More than the usual form of the transport carries: possible (USB 3, 10 Gigabit), but worth a look."""
+    return kind not in HARD_BOUNDS and offer.bound is not None and max(offer.sends, offer.returns) > offer.bound
+
+
 def find_contradictions(links: Sequence[Link], transport: Transport) -> tuple[str, ...]:
     """Entries that cannot be true, one sentence each with the remedy."""
     problems = []
@@ -154,7 +160,7 @@ def find_contradictions(links: Sequence[Link], transport: Transport) -> tuple[st
             more = max(capacity.sends, capacity.returns)
             if min(capacity.sends, capacity.returns) < 0:
                 problems.append(f"link '{link.name}': a negative number of channels at {format_rate(rate_hz)}")
-            elif published and published.bound is not None and more > published.bound:
+            elif link.kind in HARD_BOUNDS and published and published.bound is not None and more > published.bound:
                 problems.append(
                     f"link '{link.name}': {more} channels at {format_rate(rate_hz)} are more than the "
                     f"{published.bound} that {published.source} allows: enter what the device really has"

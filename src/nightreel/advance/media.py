@@ -50,6 +50,7 @@ def plan_medium(
     wishes: Wishes,
     evidence: Evidence,
 ) -> MediumPlan:
+    """``medium`` holds what was measured already (:meth:`Evidence.medium`)."""
     file_system = find_file_system(medium.file_system) if medium.file_system else None
     seconds = (
         seconds_on(format, tracks=room.tracks, free_bytes=max(0, medium.size_bytes - RECORDER_RESERVE_BYTES))

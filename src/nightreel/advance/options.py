@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from itertools import combinations
 
 from nightreel.advance.capacity import Offer, offer_of
-from nightreel.advance.choose import choose_lines
+from nightreel.advance.choose import Choice, choose_lines
 from nightreel.advance.evidence import Evidence
 from nightreel.advance.known import Known
 from nightreel.advance.storage import TrackFormat, compute_room
@@ -72,8 +73,9 @@ def list_options(
         asked = evidence.offer(name, offers[show.rate_hz].get(name))
         if asked is not None:
             offers[show.rate_hz][name] = asked
+    choose = cache(lambda sends: choose_lines(show.lines, sends))
     options = [
-        _judge(show, wishes, offers[rate_hz], rate_hz, encoding, links, length_s)
+        _judge(show, wishes, offers[rate_hz], choose, rate_hz, encoding, links, length_s)
         for rate_hz in rates_hz
         for encoding in dict.fromkeys((*wishes.encodings, show.encoding))
         for links in _link_sets(show.links)
@@ -128,6 +130,7 @@ def _judge(
     show: Show,
     wishes: Wishes,
     offers: Mapping[str, Offer],
+    choose: Callable[[int], Choice],
     rate_hz: int,
     encoding: Encoding,
     links: tuple[Link, ...],
@@ -136,7 +139,7 @@ def _judge(
     failures = [f"{link.name} states no capacity" for link in links if link.name not in offers]
     free = [free_ports(link, offers[link.name]) for link in links if link.name in offers]
     sends, returns = sum(s for s, _ in free), sum(r for _, r in free)
-    choice = choose_lines(show.lines, max(0, sends))
+    choice = choose(max(0, sends))
     numbers = set(choice.carried)
     carried: list[Line] = [line for line in show.lines if line.number in numbers]
     wanted = [line for line in carried if line.soundcheck_use is AtSoundcheck.RETURNED]

@@ -29,6 +29,8 @@ from nightreel.errors import PlanImpossible, ShowInvalid
 from nightreel.show.model import AtSoundcheck, Line, LinkKind, Role, Show
 from nightreel.wave.writer import PAGE_BYTES
 
+MOST_OTHER_LINKS = 10  # with more, trying every set of them would take longer than it helps: all are used
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Demand:
@@ -205,7 +207,7 @@ def _choose_links(
     in_patch = {line.send.link for line in carried if keep and line.send is not None} & set(free)
     wanted = sum(line.soundcheck_use is AtSoundcheck.RETURNED for line in carried)
     others = [name for name in free if name not in in_patch]
-    for count in range(len(others) + 1):
+    for count in range(len(others) + 1 if len(others) <= MOST_OTHER_LINKS else 0):
         for more in combinations(others, count):
             chosen = [name for name in free if name in in_patch or name in more]
             sends, returns = (sum(free[name][way] for name in chosen) for way in (0, 1))

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from nightreel.advance.capacity import exceeds_bound
 from nightreel.advance.gestures import spans_of
 from nightreel.advance.known import Figure, Known
+from nightreel.show.model import LinkKind
 from nightreel.units import Encoding, format_rate, format_size, format_time
 
 if TYPE_CHECKING:
@@ -76,6 +78,14 @@ def list_warnings(plan: Plan) -> tuple[str, ...]:
     if allocation.crossed:
         found.append(f"return and send differ in number for lines {spans_of(allocation.crossed)}: check these by ear")
     found.extend(_pair_warnings(plan))
+    kinds = {link.name: link.kind for link in show.links}
+    found.extend(
+        f"{name}: {max(offer.sends, offer.returns)} channels are more than the {offer.bound} of "
+        f"{'one endpoint of USB 2.0' if kinds[name] is LinkKind.USB else 'one Gigabit port'}: "
+        "make sure that device and port are faster"
+        for name, offer in plan.offers.items()
+        if exceeds_bound(kinds[name], offer)
+    )
     for medium in plan.media:
         if medium.fits is False:
             found.append(f"{medium.name}: {medium.words}")

@@ -202,7 +202,7 @@ def test_wrong_wishes_are_named_and_nothing_is_written(
     ("link", "words"),
     [
         (Link(name="m", kind=LinkKind.MADI, capacity={48_000: Capacity(sends=128, returns=64)}), "more than the 64"),
-        (Link(name="u", kind=LinkKind.USB, capacity={96_000: Capacity(sends=96, returns=96)}), "more than the 78"),
+        (Link(name="m", kind=LinkKind.MADI, capacity={96_000: Capacity(sends=32, returns=64)}), "more than the 32"),
         (
             Link(
                 name="n",

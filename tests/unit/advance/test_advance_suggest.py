@@ -41,6 +41,12 @@ def test_toms_become_a_stereo_sum_and_effects_can_be_left_out() -> None:
     assert any(text.startswith("leave out 60 Hall L, 61 Hall R") and frees == 2 for text, frees in texts.items())
 
 
+def test_more_channels_than_usb_2_carries_are_worth_a_look_but_not_refused() -> None:
+    usb = Link(name="usb", kind=LinkKind.USB, capacity={48_000: Capacity(sends=160, returns=160)})
+    plan = make_plan(Show(name="s", lines=(Line(number=1, name="a"),), links=(usb,)), Wishes())
+    assert any("160 channels are more than the 146 of one endpoint of USB 2.0" in words for words in plan.warnings)
+
+
 def test_nothing_is_suggested_when_all_fits() -> None:
     assert make_plan(show(20), Wishes()).suggestions == ()
 

@@ -69,13 +69,21 @@ class _Heard:
         return None if path is None else self.return_of(path)
 
 
-def explain(matrix: PathMatrix, expected: ExpectedPatch, *, return_numbers: Sequence[int], at: datetime) -> Explanation:
+def explain(
+    matrix: PathMatrix,
+    expected: ExpectedPatch,
+    *,
+    return_numbers: Sequence[int],
+    at: datetime,
+    lost_frames: int = 0,
+) -> Explanation:
     """What the matrix says about the patch.
 
     Parameters
     ----------
     return_numbers : port number (from 1) of each return of the matrix; sends are the device's from 1 on
     at : when it was measured
+    lost_frames : how many frames the device lost on the way, over all looks
 
     Returns
     -------
@@ -102,6 +110,17 @@ def explain(matrix: PathMatrix, expected: ExpectedPatch, *, return_numbers: Sequ
         for send in matrix.doubtful.nonzero()[0]
     ]
     statements += _about_latency(heard)
+    if lost_frames:
+        ms = lost_frames * 1000.0 / matrix.rate_hz
+        statements.append(
+            Statement(
+                kind=Kind.LOSS,
+                weight=Weight.FACT,
+                text=f"{lost_frames} frames ({ms:.0f} ms) were lost during the check: crosstalk more than 18 dB below "
+                "a send's own return would not have been seen.",
+                value=float(lost_frames),
+            )
+        )
     statements += [Statement(kind=Kind.NOT_TESTED, weight=Weight.FACT, text=text + ".") for text in expected.untestable]
     if not any(statement.weight is Weight.WRONG for statement in statements):
         count = len(expected.lines)

@@ -24,6 +24,7 @@ from nightreel.signal.codes import CodeSchedule, FloatArray, RealArray, bell
 # By chance: (2 Q(5))^2 / 2 = 1.6e-13 per place, 6e-5 over the 4e8 places of a 128 x 128 matrix with 500 ms each.
 _SIGMAS = 5.0
 _DEEPEST_DB = -72.0  # below this nothing is claimed, however quiet a send is
+_DEEPEST_AFTER_LOSS_DB = -18.0  # with a twentieth of the frames lost, false peaks reached 23 dB below a path
 _LEAD_FRAMES = 32  # search begins this far before latency 0
 _SAME_PLACE_FRAMES = 8
 _DRIFT_FRAMES = 10  # how far latencies may move between the sequences: 50 ppm need 4
@@ -122,7 +123,8 @@ def solve_paths(capture: FloatArray, schedule: CodeSchedule, *, lost: NDArray[np
     capture : float32, shape (schedule.total_frames or more, sends); frame 0 came in while frame 0 of
         ``schedule.signal`` went out
     lost : (frames,) True where a period was skipped: nothing came in (zeros stand in ``capture``) and what should have
-        gone out did not. Gains are put right for it; the rest of what it spoils raises the noise.
+        gone out did not. Gains are put right for it. Shifts are no longer orthogonal then, so on each send only
+        paths down to 18 dB below its strongest are claimed.
 
     Returns
     -------
@@ -147,8 +149,9 @@ def solve_paths(capture: FloatArray, schedule: CodeSchedule, *, lost: NDArray[np
     paths: list[Path] = []
     thresholds = np.empty(capture.shape[1])
     doubtful = np.zeros(capture.shape[1], bool)
+    deepest_db = _DEEPEST_DB if lost is None or not lost.any() else _DEEPEST_AFTER_LOSS_DB
     for send in range(capture.shape[1]):
-        found, thresholds[send], doubtful[send] = _solve_send(first[send], second[send], schedule, send)
+        found, thresholds[send], doubtful[send] = _solve_send(first[send], second[send], schedule, send, deepest_db)
         paths.extend(found)
     if lost is not None and lost.any():
         paths = [_made_whole(path, lost, schedule) for path in paths]
@@ -303,9 +306,12 @@ class _Peak:
 
 
 def _solve_send(
-    first: FloatArray, second: FloatArray, schedule: CodeSchedule, send: int
+    first: FloatArray, second: FloatArray, schedule: CodeSchedule, send: int, deepest_db: float
 ) -> tuple[list[Path], float, bool]:
-    """Paths on one send, strongest first; the height from which a path is seen; whether something is left over."""
+    """Paths on one send, strongest first; the height from which a path is seen; whether something is left over.
+
+    deepest_db : how far below the strongest path of the send others are looked for
+    """
     period = schedule.period_frames
     span = schedule.latency_frames + _LEAD_FRAMES
     sigmas = (_noise_of(first), _noise_of(second))
@@ -329,7 +335,7 @@ def _solve_send(
         _place(best, one, two, period)
         taken.append(best)
         strongest = max(abs(peak.height) for peak in taken)
-        threshold = max(threshold, strongest * 10.0 ** (_DEEPEST_DB / 20.0))
+        threshold = max(threshold, strongest * 10.0 ** (deepest_db / 20.0))
         _remove(one, two, best, schedule)
         open_returns = np.array([peak.return_index for peak in peaks if peak is not best], np.int64)
     _disentangle(taken, first, second, schedule)

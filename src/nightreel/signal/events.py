@@ -14,7 +14,8 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-OVER, ZERO, FLAT, REPEAT, JOINT, OUT = range(6)
+# Kinds; typed, or Numba would compile everything anew for each.
+OVER, ZERO, FLAT, REPEAT, JOINT, OUT = (np.int64(kind) for kind in range(6))
 KINDS = 6
 RUN_KINDS = 2  # of which only over and zero runs have no bound in length
 KEPT = 1024
@@ -88,7 +89,7 @@ def close_run(events, edges, kind, c, end, first_frame, shortest):
     if end - length == first_frame:
         head[kind, c] = length
     elif length >= shortest[kind]:
-        record(events, kind, c, end - length, length, float(length), 0.0, 0.0)
+        record(events, kind, c, end - length, length, np.float64(length), 0.0, 0.0)
 
 
 @njit(cache=True, nogil=True)
@@ -135,7 +136,16 @@ def joint(events, tile, frame, row_of_frame_0, lane, c, top, around):
     row = frame + row_of_frame_0
     for i in range(CELL):
         if _bend(tile, row + i, lane) == top:
-            record(events, JOINT, c, frame + i, 1, float(top / (around + np.float32(1e-9))), float(top), 0.0)
+            record(
+                events,
+                JOINT,
+                c,
+                frame + i,
+                np.int64(1),
+                np.float64(top / (around + np.float32(1e-9))),
+                np.float64(top),
+                0.0,
+            )
             return
 
 
@@ -145,7 +155,7 @@ def _end_repeat(events, running, c, end):
     running[c, 0] = 0
     length = end - start
     if distance > 0 and length >= max(REPEAT_LEAST, distance - 4):
-        record(events, REPEAT, c, start, length, float(length), float(distance), 0.0)
+        record(events, REPEAT, c, start, length, np.float64(length), np.float64(distance), 0.0)
 
 
 @njit(cache=True, nogil=True)
@@ -233,7 +243,7 @@ def out(events, envelope, cell_ends, cell, lane, c, most):
         return
     start = cell_ends[k % ring]
     length = cell_ends[(end - 1) % ring] - start
-    record(events, OUT, c, start, length, float(length), float(before), float(floor))
+    record(events, OUT, c, start, length, np.float64(length), np.float64(before), np.float64(floor))
 
 
 @njit(cache=True, nogil=True)
@@ -283,7 +293,16 @@ def flat_tops(events, levels, tile, row0, rows, lane, c, most, row_of_frame_0, f
             if inner < FLAT_LEAST - 1 or inner < 0.7 * (b - a):
                 continue
             if _product(tile, a, b, lane, sign) / (FLAT_NARROW * top) > wide * FLAT_HARDER:
-                record(events, FLAT, c, first - row_of_frame_0, end - first, float(end - first), float(top * sign), 0.0)
+                record(
+                    events,
+                    FLAT,
+                    c,
+                    first - row_of_frame_0,
+                    end - first,
+                    np.float64(end - first),
+                    np.float64(top * sign),
+                    0.0,
+                )
                 level = int(-80.0 * np.log10(top))
                 levels[c, min(max(level, 0), FLAT_LEVELS - 1)] += 1
 

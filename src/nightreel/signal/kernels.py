@@ -5,7 +5,9 @@ every inner loop runs over the lanes, which the compiler turns into vector instr
 samples (inter-sample peaks, and the places that :mod:`events` looks for) is only looked at where the extremes of a
 cell of 32 frames say that something may be there; the result is exact nevertheless.
 
-Arrays in, arrays changed in place, nothing returned but counts. The state and its meaning belong to ``meters``.
+Arrays in, arrays changed in place, nothing returned. The state and its meaning belong to :mod:`state`.
+
+Numba's cache looks only at this file's date: after a change in :mod:`cells` or :mod:`events`, empty `.numba_cache`.
 """
 
 # mypy: allow-untyped-defs
@@ -231,7 +233,7 @@ def accumulate(block, start, first_frame, grid, full_scale, coef, taps, gains, w
     column = np.zeros(CELL + TAPS, dtype=np.float32)
     line = np.zeros(32, dtype=np.float32)
     spare = np.zeros(STATE_ROWS * 16)
-    done = 0
+    done = np.int64(0)
     while done < frames:
         frame = start + done
         in_sub = frame % sub

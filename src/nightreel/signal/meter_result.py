@@ -176,7 +176,7 @@ def compute_result(whole: Accumulated) -> MeterResult:
         highest_short = float(lufs_from_power(short.max(initial=0.0)))
         return integrated_lufs(sliding_mean(powers, _BLOCK_HOPS)), highest_short, loudness_range_lu(short)
 
-    def places(kind: int) -> tuple[Places, ...]:
+    def places(kind: int | np.int64) -> tuple[Places, ...]:
         found = []
         for channel in range(c):
             where, details = whole.events(kind, channel)

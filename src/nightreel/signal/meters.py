@@ -22,6 +22,7 @@ import zipfile
 import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -60,6 +61,13 @@ class RecentLevels:
     samples_at_full_scale: NDArray[np.int64]  # (channels,), since the start
 
 
+@lru_cache(maxsize=1)
+def _compile() -> None:
+    """Compile the kernels, or load them from the cache, before the first samples come and not while they do."""
+    setting = Setting(rate_hz=48_000, channels=1, full_scale=1.0, weights=np.zeros((0, 1)), spectra=False)
+    Accumulated.start(setting, 0).feed(np.zeros((1, 1), np.float32))
+
+
 class LineMeters:
     """Meters of one span of frames of all its channels; see the module. Not for several threads at once."""
 
@@ -86,7 +94,7 @@ class LineMeters:
         programmes: Sequence[Sequence[float]] = (),
         spectra: bool = False,
     ) -> LineMeters:
-        """Meters that have seen nothing yet.
+        """Meters that have seen nothing yet. The very first call on a machine compiles kernels: some ten seconds.
 
         full_scale : magnitude from which a sample is at full scale; the largest positive value of the encoding
         programmes : groups of channels measured together, each as one weight a channel (BS.1770-5 Table 3)
@@ -104,6 +112,7 @@ class LineMeters:
         if any(len(weights) != channels for weights in programmes):
             raise ArgumentInvalid("a programme needs one weight for each channel", now="Use 0 for channels left out")
         weights = np.array([list(w) for w in programmes], dtype=np.float64).reshape(len(programmes), channels)
+        _compile()
         return cls(
             Setting(rate_hz=rate_hz, channels=channels, full_scale=full_scale, weights=weights, spectra=spectra),
             first_frame,
@@ -141,7 +150,8 @@ class LineMeters:
                 f"a block of shape {block.shape} does not fit meters of {self.channels} channels",
                 now="Feed arrays of shape (frames, channels)",
             )
-        samples = np.ascontiguousarray(block, dtype=np.float32)
+        # One kind of array, or the kernel would be compiled anew for read-only and for unaligned ones.
+        samples = np.require(block, np.float32, ["C", "A", "W"])
         if self._body is None:
             take = min(len(samples), len(self._head) - self._head_frames)
             self._head[self._head_frames : self._head_frames + take] = samples[:take]

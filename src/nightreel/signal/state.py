@@ -255,7 +255,7 @@ class Accumulated:
             place = self.between_samples
             np.maximum(place, lanes_of_last.reshape(place.shape), out=place)
 
-    def events(self, kind: int, channel: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    def events(self, kind: int | np.int64, channel: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
         """The kept events in order of time: (events, 2) first frame and frames; (events, 3) weight and two details."""
         held = int(self.arrays["held"][kind, channel])
         spans = self.arrays["store"][kind, channel, :, :held].T

@@ -9,6 +9,7 @@ import pytest
 from tests.unit.signal import meter_twins as twins
 
 from nightreel.errors import ArgumentInvalid, TakeDamaged
+from nightreel.signal import kernels
 from nightreel.signal.loudness import integrated_lufs, loudness_range_lu, lufs_from_power
 from nightreel.signal.meters import FULL_SCALE_24_BIT, LineMeters
 from nightreel.timeline import Span
@@ -178,3 +179,15 @@ def test_only_neighbours_merge() -> None:
         left.merge(LineMeters.start(rate_hz=48_000, channels=1, first_frame=99))
     with pytest.raises(ArgumentInvalid, match="cannot follow"):
         left.merge(LineMeters.start(rate_hz=44_100, channels=1, first_frame=100))
+
+
+def test_one_compiled_kernel_serves_every_kind_of_block() -> None:
+    """A second one would be compiled in the middle of a take."""
+    meters = LineMeters.start(rate_hz=48_000, channels=2)
+    signatures = len(kernels.accumulate.signatures)
+    x = stage_noise(48_000, 2.0, 4)
+    read_only = np.frombuffer(x.tobytes(), np.float32).reshape(-1, 4)
+    for block in (x[:, :2], x[:, ::2], x[::-1, 2:], read_only[:, :2].T.copy().T, x[:, :2].astype(np.float64)):
+        meters.feed(block)
+    LineMeters.start(rate_hz=48_000, channels=4).feed(read_only)
+    assert len(kernels.accumulate.signatures) == signatures == 1

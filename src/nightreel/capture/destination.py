@@ -375,7 +375,9 @@ class Destination:
                 self._tail.back_to(self._origin + good)
         self._state = DestinationState.FULL if full else DestinationState.FAILED
         self._trouble = str(error)
-        self._next_try_s = time.monotonic() + RETRY_S
+        # Files at their largest size are continued in new ones at once; a disk in trouble gets a moment.
+        at_once = isinstance(cause, OSError) and cause.errno == errno.EFBIG
+        self._next_try_s = time.monotonic() + (0.0 if at_once else RETRY_S)
         self._tail.holds_producer = False
         log.warning("%s: %s", self.place.name, error)
 
@@ -544,28 +546,44 @@ class Destination:
         with suppress(DiskTrouble):
             self._flush_posted()
         with self._parts_lock:
-            part, self._part = self._part, None
-            whole = part is not None
-            if part is not None:
-                first = self._parts[-1].first_frame
-                self._good_end = first + part.frames
-                part.close(self._cues(first, ending.end_frame))
-            else:
-                with suppress(NightreelError):
-                    self._mend_headers(self._parts[-1])
+            whole = self._close_last_part()
             if self._good_end < ending.end_frame:
                 self._note_hole(self._good_end, ending.end_frame - self._good_end, GapCause.DISK_FAILED)
             self._parts[-1] = replace(self._parts[-1], end_frame=self._good_end)
-            folder = self.place.folder
-            if ending.meters:
-                write_new_bytes(folder / METERS_PATH, ending.meters, disk=self._disk)
             if self._journal is not None:
                 self._journal.append(RecordKind.STOP, ending.end_frame, {"reason": ending.reason})
                 self._journal.sync()
+            folder = self.place.folder
             replace_text(folder / FACTS_NAME, facts_text(self.facts_at(ending)), disk=self._disk)
             self._checkpoint_frame = ending.end_frame
+            self._save_meters(ending.meters)
         if whole:
             self._state, self._trouble = DestinationState.CLOSED, ""
+
+    def _close_last_part(self) -> bool:
+        """Whether its files are complete; else as much of them is claimed as is certain."""
+        part, self._part = self._part, None
+        now = self._parts[-1]
+        if part is not None:
+            try:
+                part.close(self._cues(now.first_frame, now.first_frame + part.frames))
+                self._good_end = now.first_frame + part.frames
+                return True
+            except NightreelError as error:
+                log.warning("%s: completing the files: %s", self.place.name, error)
+                self._state, self._trouble = DestinationState.FAILED, str(error)
+                self._good_end = max(now.first_frame, self._checkpoint_frame)
+        with suppress(NightreelError):
+            self._mend_headers(now)
+        return False
+
+    def _save_meters(self, meters: bytes) -> None:
+        """A convenience for the review: what goes wrong here is no trouble of the take."""
+        if meters:
+            try:
+                write_new_bytes(self.place.folder / METERS_PATH, meters, disk=self._disk)
+            except NightreelError as error:
+                log.warning("%s: the measurement is not saved: %s", self.place.name, error)
 
     def facts_at(self, ending: Ending) -> TakeFacts:
         """The account of this destination: its own holes count as gaps here."""

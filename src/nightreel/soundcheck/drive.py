@@ -12,7 +12,7 @@ from collections.abc import Callable
 import numpy as np
 
 from nightreel.errors import NightreelError
-from nightreel.ports.protocols import Duplex, FrameSink
+from nightreel.ports.protocols import Block, Duplex, FrameSink
 from nightreel.soundcheck.player import STOP_FADE_S, Player, State
 from nightreel.soundcheck.strip import FloatArray
 
@@ -20,9 +20,9 @@ _BLOCK_S = 0.005
 
 
 class DuplexSink:
-    """A duplex port as a sink; ``heard`` gets what came in, beside what was played at the same time."""
+    """A duplex port as a sink; ``heard`` gets what was played with the block that came in at the same time."""
 
-    def __init__(self, duplex: Duplex, heard: Callable[[FloatArray, FloatArray], None] | None = None) -> None:
+    def __init__(self, duplex: Duplex, heard: Callable[[FloatArray, Block], None] | None = None) -> None:
         self._duplex = duplex
         self._heard = heard
 
@@ -44,7 +44,7 @@ class DuplexSink:
     def write(self, samples: FloatArray) -> None:
         block = self._duplex.exchange(samples)
         if self._heard is not None:
-            self._heard(samples, block.samples)
+            self._heard(samples, block)
 
     def flush(self) -> None:
         self._duplex.exchange(np.zeros((round(0.1 * self.rate_hz), self.channels), np.float32))

@@ -128,6 +128,20 @@ def _digest(spectra, scale, edges, tone_bins, total_from, bin_hz, bands_db, figu
         figures[r, 4] = 10.0 * np.log10((level + _TINY) / (around + _TINY))
 
 
+@njit(cache=True, nogil=True)
+def _take_in(block, at, frames, hann, inside, windowed, sums):  # type: ignore[no-untyped-def]
+    """Samples of a block (frames, channels) into the open window (channels, window frames), windowed; adds to sums."""
+    for first in range(0, frames, 16):
+        last = min(first + 16, frames)
+        for c in range(windowed.shape[0]):
+            total = 0.0
+            for i in range(first, last):
+                v = block[at + i, c]
+                windowed[c, inside + i] = v * hann[inside + i]
+                total += v
+            sums[c] += total
+
+
 class SpectrumHistory:
     """Spectra of one span of all its channels: grows with feeding, joins at a seam like the other meters.
 
@@ -138,7 +152,8 @@ class SpectrumHistory:
         self.rate_hz = rate_hz
         self.window_frames = window_frames_for(rate_hz)
         self._at: int = first_frame
-        self._open = np.zeros((channels, self.window_frames), np.float32)
+        self._open = np.zeros((channels, self.window_frames), np.float32)  # windowed samples
+        self._sums = np.zeros(channels)  # of the samples before the window
         self._whole = first_frame % self.window_frames == 0  # the open window was seen from its first frame on
         self._first = -(-first_frame // self.window_frames)
         self._bands: list[F32] = []  # (channels, BANDS) a window
@@ -154,7 +169,6 @@ class SpectrumHistory:
         self._total_from = int(TOTAL_FROM_HZ / bin_hz)
         self._fine_bins = min(int(FINE_TO_HZ / bin_hz) + 1, top)
         n = self.window_frames
-        self._scratch = np.zeros((min(channels, _SLICE), n), np.float32)
         self._fine = np.zeros((min(channels, _SLICE), self._fine_bins), np.float32)
         self._hann = (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(n) / n)).astype(np.float32)
 
@@ -164,13 +178,14 @@ class SpectrumHistory:
         while at < len(block):
             inside = self._at % self.window_frames
             take = min(self.window_frames - inside, len(block) - at)
-            self._open[:, inside : inside + take] = block[at : at + take].T
+            _take_in(block, at, take, self._hann, inside, self._open, self._sums)
             self._at += take
             at += take
             if self._at % self.window_frames == 0:
                 if self._whole:
                     self._close_window()
                 self._whole = True
+                self._sums[:] = 0.0
 
     def restart(self) -> None:
         """Forget the windows, keep the open one: a new span begins here."""
@@ -190,10 +205,12 @@ class SpectrumHistory:
             self._thin(c)
         self._at, self._whole = right._at, right._whole
         self._open[:] = right._open
+        self._sums[:] = right._sums
 
     def copy(self) -> SpectrumHistory:
         other = SpectrumHistory(self.rate_hz, len(self._quiet), self._at)
         other._open[:] = self._open
+        other._sums[:] = self._sums
         other._whole, other._first = self._whole, self._first
         other._bands, other._figures = list(self._bands), list(self._figures)
         other._quiet = [list(entries) for entries in self._quiet]
@@ -229,6 +246,7 @@ class SpectrumHistory:
         return {
             "spectra_place": np.array([self._at, self._whole, self._first], np.int64),
             "spectra_open": self._open[:, : self._at % self.window_frames],
+            "spectra_sums": self._sums,
             "spectra_bands": np.array(self._bands, np.float32).reshape(-1, len(self._quiet), BANDS),
             "spectra_figures": np.array(self._figures, np.float32).reshape(-1, len(self._quiet), _FIGURES),
             "spectra_segments": np.array(self._segments, np.int64),
@@ -243,6 +261,7 @@ class SpectrumHistory:
         at, whole, first = saved["spectra_place"].tolist()
         self._at, self._whole, self._first = at, bool(whole), first
         self._open[:, : at % self.window_frames] = saved["spectra_open"]
+        self._sums[:] = saved["spectra_sums"]
         self._bands = list(saved["spectra_bands"])
         self._figures = list(saved["spectra_figures"])
         self._segments = saved["spectra_segments"].tolist()
@@ -261,17 +280,15 @@ class SpectrumHistory:
 
         channels, n = self._open.shape
         number = self._at // n - 1
+        if not np.isfinite(self._sums).all():  # what is no number is measured as zero
+            np.nan_to_num(self._open, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
+            self._sums = (self._open / np.maximum(self._hann, 1e-9)).sum(axis=1, dtype=np.float64)
         bands = np.full((channels, BANDS), SILENT_DB, np.float32)
         figures = np.zeros((channels, _FIGURES), np.float32)
+        figures[:, 0] = self._sums / n
         for c0 in range(0, channels, _SLICE):
             rows = self._open[c0 : c0 + _SLICE]
-            means = rows.mean(axis=1, dtype=np.float64)
-            if not np.isfinite(means).all():
-                rows = np.nan_to_num(rows, nan=0.0, posinf=0.0, neginf=0.0)
-                means = rows.mean(axis=1, dtype=np.float64)
-            figures[c0 : c0 + _SLICE, 0] = means
-            windowed = np.multiply(rows, self._hann, out=self._scratch[: len(rows)])
-            spectra = scipy.fft.rfft(windowed, axis=1)
+            spectra = scipy.fft.rfft(rows, axis=1)
             fine = self._fine[: len(rows)]
             # One-sided mean square: 2/N^2, divided by the Hann window's own mean square of 3/8.
             scale = np.float32(2.0 / (float(n) * n * 0.375))

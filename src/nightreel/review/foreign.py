@@ -31,6 +31,7 @@ from nightreel.units import Encoding
 
 _OWN = frozenset({".wav", ".wave", ".bwf", ".rf64"})
 _NUMBER = re.compile(r"^\s*(?:track|ch|channel)?[ _-]*(\d{1,3})[ _.\-]+(?=\S)", re.IGNORECASE)
+_SIDES = frozenset({"l", "r", "left", "right"})
 ALIKE = 0.72  # likeness of names from which a file is taken for a line
 
 
@@ -210,8 +211,10 @@ def _match(names: list[str], show: Show | None) -> tuple[dict[int, Line], list[s
     """Which file is which line of the input list: best likeness first, each line once."""
     if show is None:
         return {}, []
+    told = _telling(names)
+    lines = [(words(line.name), line) for line in show.lines]
     pairs = sorted(
-        ((_likeness(name, line.name), k, line) for k, name in enumerate(names) for line in show.lines),
+        ((_likeness(name, known), k, line) for k, name in enumerate(told) for known, line in lines),
         key=lambda p: (-p[0], p[1], p[2].number),
     )
     found: dict[int, Line] = {}
@@ -233,16 +236,26 @@ def _match(names: list[str], show: Show | None) -> tuple[dict[int, Line], list[s
     return found, notes
 
 
-def _likeness(a: str, b: str) -> float:
-    first, second = words(a), words(b)
-    if first == second:
-        return 1.0
-    text = difflib.SequenceMatcher(None, " ".join(first), " ".join(second)).ratio()
-    shared = len(set(first) & set(second)) / max(1, max(len(set(first)), len(set(second))))
-    sides = {"l", "r", "left", "right"}
-    if {w[:1] for w in first if w in sides} != {w[:1] for w in second if w in sides}:
+def _likeness(a: tuple[str, ...], b: tuple[str, ...]) -> float:
+    """0 to 1, by letters; spaces and case do not count."""
+    if not a or not b:
+        return 0.0
+    sides = ({w[:1] for w in told if w in _SIDES} for told in (a, b))
+    one, other = sides
+    if one and other and one != other:
         return 0.0  # the other side of a pair is another line, however alike the names
-    return max(text, shared)
+    first, second = ("".join(w for w in told if not w.isdigit()) for told in (a, b))
+    alike = difflib.SequenceMatcher(None, first, second).ratio()
+    # 'Tom 1' is not 'Tom 2'; a number in front ('03 lead vocal') is the file's, not the line's
+    numbers = [told[-1] if told[-1].isdigit() else "" for told in (a, b)]
+    return alike - (0.15 if numbers[0] != numbers[1] else 0.0)
+
+
+def _telling(names: list[str]) -> list[tuple[str, ...]]:
+    """The words of each name, without what all names share (a prefix such as AUDIO)."""
+    split = [words(name) for name in names]
+    common = set.intersection(*(set(w) for w in split)) if len(split) > 1 else set()
+    return [tuple(w for w in one if w not in common) or one for one in split]
 
 
 def _numbers(paths: list[Path], matched: dict[int, Line]) -> list[int]:

@@ -42,6 +42,7 @@ GATHER_S = 0.1  # what a writer waits for, so that files are not written in crum
 LATE_SHARE = 0.5  # of the ring
 CLOSING_PATIENCE_S = 60.0  # with a slow disk, when the take ends
 RETURN_PATIENCE_S = 5.0  # with one that has failed
+SOURCE_REPORT_PATH = "measured/source.json"
 _FULL = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
 
 
@@ -72,6 +73,7 @@ class Ending:
     marks: tuple[Mark, ...]
     source_gaps: tuple[Gap, ...]
     meters: bytes = b""
+    source_report: str = ""
 
 
 class Posted:
@@ -556,7 +558,8 @@ class Destination:
             folder = self.place.folder
             replace_text(folder / FACTS_NAME, facts_text(self.facts_at(ending)), disk=self._disk)
             self._checkpoint_frame = ending.end_frame
-            self._save_meters(ending.meters)
+            self._save_measured(METERS_PATH, ending.meters)
+            self._save_measured(SOURCE_REPORT_PATH, ending.source_report.encode())
         if whole:
             self._state, self._trouble = DestinationState.CLOSED, ""
 
@@ -577,13 +580,13 @@ class Destination:
             self._mend_headers(now)
         return False
 
-    def _save_meters(self, meters: bytes) -> None:
-        """A convenience for the review: what goes wrong here is no trouble of the take."""
-        if meters:
+    def _save_measured(self, path: str, data: bytes) -> None:
+        """A convenience for later: what goes wrong here is no trouble of the take."""
+        if data:
             try:
-                write_new_bytes(self.place.folder / METERS_PATH, meters, disk=self._disk)
+                write_new_bytes(self.place.folder / path, data, disk=self._disk)
             except NightreelError as error:
-                log.warning("%s: the measurement is not saved: %s", self.place.name, error)
+                log.warning("%s: %s is not saved: %s", self.place.name, path, error)
 
     def facts_at(self, ending: Ending) -> TakeFacts:
         """The account of this destination: its own holes count as gaps here."""

@@ -117,6 +117,10 @@ def warm_up(request: RecordRequest) -> None:
         with contextlib.suppress(Exception):
             import nightreel.ports.jack
             import nightreel.ports.portaudio_callback  # noqa: F401
+    if request.source.partition(":")[0] == "aes67":
+        from nightreel.ports.aes67.batches import compile_receiver
+
+        compile_receiver()
 
 
 def _fork_recorder(request: RecordRequest) -> tuple[int, dict[str, Any] | None]:
@@ -202,7 +206,7 @@ def start_recorder(request: RecordRequest) -> tuple[Recorder, list[str]]:
     except BaseException:
         recorder.abandon()
         raise
-    return recorder, warnings
+    return recorder, [*warnings, *recorder.intake.warnings]
 
 
 def _songs_begun(request: RecordRequest) -> int:

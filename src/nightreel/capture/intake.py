@@ -9,8 +9,9 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +19,7 @@ from numpy.typing import NDArray
 from nightreel.capture.ring import FrameRing
 from nightreel.capture.sources import SourceSetup
 from nightreel.errors import DeviceTrouble, NightreelError
-from nightreel.ports.protocols import Block, EndOfFrames, FrameSource
+from nightreel.ports.protocols import Block, EndOfFrames, FrameSource, HasReport
 from nightreel.timeline import Gap, GapCause
 from nightreel.units import Encoding
 from nightreel.wave import pack_columns
@@ -49,6 +50,7 @@ class Intake:
         self._clipped: NDArray[np.int64] = np.zeros(len(self._channels), dtype=np.int64)
         self._last_block_s = time.monotonic()
         self._lost = ""
+        self._report: Mapping[str, Any] = {}  # of the source that was let go last
         self.ended = threading.Event()  # no more frames will come
         self._thread = threading.Thread(target=self._run, name="intake", daemon=True)
 
@@ -81,6 +83,18 @@ class Intake:
     def lost(self) -> str:
         """Why the source is gone at the moment; '' while it runs."""
         return self._lost
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What the running source warns of, beyond gaps."""
+        source = self._source
+        return source.warnings if isinstance(source, HasReport) else ()
+
+    @property
+    def report(self) -> Mapping[str, Any]:
+        """The figures of the running source, or of the last one; empty where its kind keeps none."""
+        source = self._source
+        return source.report() if isinstance(source, HasReport) else self._report
 
     @property
     def clipped(self) -> NDArray[np.int64]:
@@ -163,6 +177,8 @@ class Intake:
     def _let_go(self) -> None:
         source, self._source = self._source, None
         if source is not None:
+            if isinstance(source, HasReport):
+                self._report = source.report()
             try:
                 source.stop()
             except NightreelError as error:

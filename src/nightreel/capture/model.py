@@ -53,6 +53,7 @@ class RecordRequest:
     preroll_s : kept while armed
     segment_s : begin new files after so long; None = only where the file system limits their size
     reserve_bytes : a destination is closed cleanly when less is free, while another goes on
+    measured : whether the watch measures levels; without it the review measures the take afterwards
     follows : the take that this one continues after a crash
     """
 
@@ -70,6 +71,7 @@ class RecordRequest:
     reserve_bytes: int = 200_000_000
     polyphonic: bool = False
     armed: bool = False
+    measured: bool = True
     follows: str = ""
 
     def __post_init__(self) -> None:

@@ -10,6 +10,7 @@ recorder.wait(timeout_s=60)
 
 from __future__ import annotations
 
+import json
 import logging
 import threading
 import time
@@ -86,8 +87,12 @@ class Recorder:
             encoding=plan.encoding,
             rate_hz=plan.rate_hz,
         )
-        self._measuring = Measuring(
-            self._ring, tracks=len(plan.tracks), rate_hz=plan.rate_hz, encoding=plan.encoding, on_block=on_block
+        self._measuring = (
+            Measuring(
+                self._ring, tracks=len(plan.tracks), rate_hz=plan.rate_hz, encoding=plan.encoding, on_block=on_block
+            )
+            if request.measured
+            else None
         )
         self._watch = Watch(plan.tracks, rate_hz=plan.rate_hz)
         self._set_list = SetListPlace(plan.show.set_list, begun=plan.song_index)
@@ -100,6 +105,7 @@ class Recorder:
         self._origin = 0
         self._end_frame: int | None = None
         self._stop_reason = ""
+        self._warned_at_start: frozenset[str] = frozenset()
         self._watch_thread = threading.Thread(target=self._run_watch, name="watch", daemon=True)
         self._marking = threading.Lock()
 
@@ -108,6 +114,7 @@ class Recorder:
     def open(self) -> None:
         """Have the source running. Raises its errors; nothing is on disk yet."""
         self._intake.open()
+        self._warned_at_start = frozenset(self._intake.warnings)
         self._intake.start()
 
     def arm(self) -> None:
@@ -146,7 +153,8 @@ class Recorder:
         for destination in destinations:
             destination.hold_producer(self._setup.waits)
             destination.start(self._origin)
-        self._measuring.start(self._origin, holds_producer=self._setup.waits)
+        if self._measuring is not None:
+            self._measuring.start(self._origin, holds_producer=self._setup.waits)
         self._move_to(RecorderState.RECORDING)
         self._watch_thread.start()
 
@@ -203,6 +211,10 @@ class Recorder:
         return self._ring.capacity_frames / self._plan.rate_hz
 
     @property
+    def ring_bytes(self) -> int:
+        return self._ring.size_bytes
+
+    @property
     def frames(self) -> int:
         """Of the take so far; while armed, what is kept."""
         if self._end_frame is not None:
@@ -222,7 +234,7 @@ class Recorder:
         return tuple(d.status() for d in self._destinations)
 
     def levels(self, windows: int = 1) -> RecentLevels | None:
-        return self._measuring.recent(windows)
+        return self._measuring.recent(windows) if self._measuring is not None else None
 
     def account(self) -> Account:
         gaps = self._source_gaps()
@@ -336,15 +348,16 @@ class Recorder:
         statuses = self.destinations()
         seen = Watched(
             frame=self.frames,
-            levels=self._measuring.recent(10),
+            levels=self.levels(10),
             destinations=statuses,
             gaps=self._source_gaps(),
             lost_everywhere=self._lost_everywhere(),
             source_lost=self._intake.lost,
-            meters_missed=self._measuring.missed_frames,
+            meters_missed=self._measuring.missed_frames if self._measuring is not None else 0,
             ring_s=self.ring_s,
             expected_frames=self._expected_frames(),
             checkpoint_s=self._plan.request.checkpoint_s,
+            source_warnings=[words for words in self._intake.warnings if words not in self._warned_at_start],
         )
         begun, ended, standing = self._watch.look(seen)
         self._alerts = standing
@@ -385,13 +398,16 @@ class Recorder:
             self._end_frame = self._ring.head - self._origin
             for destination in self._destinations:
                 destination.hold_producer(False)
-            meters = self._measuring.finish(self._end_frame, timeout_s=60.0)
+            meters = b""
+            if self._measuring is not None:
+                meters = self._measuring.finish(self._end_frame, timeout_s=60.0)
             ending = Ending(
                 end_frame=self._end_frame,
                 reason=self._stop_reason,
                 marks=self.marks(),
                 source_gaps=self._source_gaps(),
                 meters=meters,
+                source_report=json.dumps(self._intake.report, ensure_ascii=False, indent=1) if self._intake.report else "",
             )
             for destination in self._destinations:
                 destination.close(ending)

@@ -42,6 +42,8 @@ def plain_text(status: Mapping[str, Any]) -> str:
         f"from {status['source']}",
         f"  missing      {_missing(gaps, status)}",
     ]
+    if summary := status.get("source_report", {}).get("summary"):
+        rows.append(f"  source       {summary}")
     if status["follows"]:
         rows.append(f"  continues    {status['follows']} (the recorder had to start anew)")
     rows += [f"  {_destination(d)}" for d in status["destinations"]]
@@ -60,6 +62,8 @@ def screen(status: Mapping[str, Any], *, height: int = 24) -> list[str]:
     if alerts:
         rows += [f"  !! {alerts[0]['what']}", f"     {alerts[0]['now']}", ""]
     rows += [f"  missing  {_missing(status['gaps'], status)}"]
+    if summary := status.get("source_report", {}).get("summary"):
+        rows.append(f"  source   {summary}")
     rows += [f"  {_destination(d)}" for d in status["destinations"]]
     rows += _songs(status)
     rows += [f"  also: {alert['what']}" for alert in alerts[1:4]]

@@ -81,10 +81,10 @@ def _aes67(wish: SourceWish) -> SourceSetup:
     path, _, cards = wish.text.partition("@")
 
     def open_network() -> FrameSource:
-        from nightreel.ports.aes67.files import load_streams, require_channels
+        from nightreel.ports.aes67.files import find_descriptions, load_streams, require_channels
         from nightreel.ports.aes67.source import NetworkSource
 
-        streams = load_streams(wish.show_folder / path)
+        streams = load_streams(find_descriptions(path, beside=wish.show_folder))
         require_channels(streams, channels=wish.channels, rate_hz=wish.rate_hz)
         return NetworkSource(streams, interfaces=cards.split(",") if cards else ("", ""))
 
@@ -100,18 +100,6 @@ def _files(wish: SourceWish) -> SourceSetup:
         return FileSource.of_folder(Path(wish.text))
 
     return SourceSetup(open=open_files, waits=True)
-
-
-def _network(wish: SourceWish) -> SourceSetup:
-    """``net:FOLDER``: AES67 streams described by the SDP files of a folder, or by one file."""
-
-    def open_network() -> FrameSource:
-        from nightreel.ports.aes67.files import load_streams
-        from nightreel.ports.aes67.source import NetworkSource
-
-        return NetworkSource(load_streams(Path(wish.text)))
-
-    return SourceSetup(open=open_network)
 
 
 def _stage(wish: SourceWish) -> SourceSetup:
@@ -152,7 +140,6 @@ def _python(wish: SourceWish) -> SourceSetup:
 
 register("device", _device)
 register("jack", _jack)
-register("net", _network)
 register("aes67", _aes67)
 register("files", _files)
 register("stage", _stage)

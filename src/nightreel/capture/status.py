@@ -38,6 +38,7 @@ def compute_status(recorder: Recorder) -> dict[str, Any]:
         "clock": recorder.intake.clock,
         "source": plan.request.source,
         "source_lost": recorder.intake.lost,
+        "source_report": dict(recorder.intake.report),
         "ring_s": recorder.ring_s,
         "preroll_s": plan.request.preroll_s if recorder.state is RecorderState.ARMED else None,
         "gaps": {

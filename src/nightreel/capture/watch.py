@@ -41,6 +41,7 @@ class Watched:
     ring_s: float
     expected_frames: int | None
     checkpoint_s: float
+    source_warnings: Sequence[str] = ()
 
 
 @dataclass(slots=True)
@@ -82,6 +83,8 @@ class Watch:
         yield from self._losses(seen)
         for destination in seen.destinations:
             yield from self._disk(seen, destination)
+        for words in seen.source_warnings:
+            yield _alert(seen, f"source says: {words}", 3, None, words, "`nightreel record --status --json` has the figures")
         if seen.meters_missed:
             yield _alert(
                 seen, "meters", 5, None, "The computer is too busy to measure everything", "Close other programs"

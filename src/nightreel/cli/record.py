@@ -24,7 +24,7 @@ REFRESH_S = 0.25
     "--from",
     "source",
     default="",
-    help="Where the audio comes from: device:NAME, jack:NAME, net:SDP-FOLDER, files:FOLDER, stage:demo. "
+    help="Where the audio comes from: device:NAME, jack:NAME, aes67:FOLDER-OF-SDP-FILES[@CARD], files:FOLDER, stage:demo. "
     "Default: the device of the show's link.",
 )
 @click.option("--name", default="evening", show_default=True, help="What the take is called, after the date.")
@@ -40,6 +40,7 @@ REFRESH_S = 0.25
 @click.option("--segment", default="", help="Begin new files after so long (1h); the samples go on without a break.")
 @click.option("--reserve", default=200.0, show_default=True, help="MB left free on a disk while another one goes on.")
 @click.option("--polyphonic", is_flag=True, help="One file of all lines instead of one file a line.")
+@click.option("--measure/--no-measure", "measured", default=True, help="Measure levels meanwhile (default) or later.")
 @click.option("--status", is_flag=True, help="Show the running take.")
 @click.option("--plain", is_flag=True, help="No full-screen view: say it once and leave.")
 @click.option("--json", "as_json", is_flag=True, help="Say it once, as JSON.")
@@ -175,7 +176,7 @@ def _source_of_show(show: Path, link_name: str) -> str:
     raise ArgumentInvalid(
         "no source is named, and the show's link has no device",
         where=str(show),
-        now="Say --from device:NAME (`nightreel devices` lists them), jack:NAME, files:FOLDER or stage:demo",
+        now="Say --from device:NAME (`nightreel devices` lists them), jack:NAME, aes67:FOLDER, files:FOLDER or stage:demo",
     )
 
 

@@ -29,15 +29,23 @@ def server(monkeypatch):
 
 @pytest.fixture(params=["device", "jack"])
 def recorder(request, tmp_path, server):
-    """Starts a recorder process for so many seconds; ``result`` waits for what it got."""
+    """A recorder process; ``result`` ends it and gives what it got."""
 
     class Recorder:
-        def start(self, seconds):
-            command = [sys.executable, "-m", "tests.jackrecorder", request.param, str(CHANNELS), str(seconds)]
-            self.process = subprocess.Popen([*command, str(tmp_path / "out.npz")], stdout=subprocess.PIPE, text=True)
-            assert self.process.stdout.readline().strip() == "started"
+        process = None
+
+        def start(self):
+            command = [sys.executable, "-m", "tests.jackrecorder", request.param, str(CHANNELS)]
+            self.process = subprocess.Popen(
+                [*command, str(tmp_path / "out.npz")], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+            )
+            self.wait_for("started")
+
+        def wait_for(self, word):
+            assert self.process.stdout.readline().strip() == word
 
         def result(self):
+            self.process.stdin.close()
             assert self.process.wait(60.0) == 0
             out = np.load(tmp_path / "out.npz")
             gaps = [Gap(first_frame=int(a), frames=int(n), cause=CAUSES[int(c)]) for a, n, c in out["gaps"]]
@@ -45,10 +53,12 @@ def recorder(request, tmp_path, server):
 
     made = Recorder()
     yield made
-    if made.process.poll() is None:
-        made.process.kill()
-        made.process.wait()
-    made.process.stdout.close()
+    if made.process is not None:
+        if made.process.poll() is None:
+            made.process.kill()
+            made.process.wait()
+        made.process.stdin.close()
+        made.process.stdout.close()
 
 
 def check_stretch(samples, first, end, gaps, log):
@@ -75,7 +85,7 @@ def check_stretch(samples, first, end, gaps, log):
 
 def test_a_killed_server_is_a_gap_by_the_clock_and_the_take_goes_on_when_it_is_back(server, recorder):
     with band(server.name, CHANNELS) as players:
-        recorder.start(6.0)
+        recorder.start()
         time.sleep(1.5)
         log = players.periods.copy()
         server.kill()
@@ -83,6 +93,8 @@ def test_a_killed_server_is_a_gap_by_the_clock_and_the_take_goes_on_when_it_is_b
         time.sleep(1.5)
     server.start()
     with band(server.name, CHANNELS) as players:
+        recorder.wait_for("back")
+        time.sleep(1.5)
         samples, gaps, came = recorder.result()
         log_after = players.periods.copy()
     lost = [gap for gap in gaps if gap.cause is GapCause.DEVICE_LOST]

@@ -1,8 +1,8 @@
 """Solving the path matrix against cross-correlating every return with every send by ``scipy.signal.correlate``.
 
-Both get the same capture and give the same answer: where each return arrives, with its latency. The peer correlates each
-send with each return's own signal over latencies up to 0.5 s, in both sequences, and keeps the largest magnitude; it
-finds neither crosstalk beside a main path nor clocks that run apart. Its time is measured on some pairs, and multiplied.
+Both get the same capture and give the same answer: where each return arrives, with its latency. The peer correlates
+each send with each return's own signal over latencies up to 0.5 s, in both sequences, and keeps the largest magnitude;
+it finds neither crosstalk beside a main path nor clocks that run apart. It is timed on some pairs, and multiplied.
 Processor time, one thread each, best of three; the making of signals and captures is outside.
 """
 

@@ -151,4 +151,7 @@ def test_a_source_that_is_stopped_while_its_server_is_gone_stops_at_once(server)
     while not any(gap.cause is GapCause.DEVICE_LOST for gap in source.read(timeout_s=5.0).gaps):
         pass
     assert source.health.lost_device
+    assert "the device has gone" in source.warnings[0]
+    assert source.report()["device_lost"]
     source.stop()
+    assert source.warnings == ()

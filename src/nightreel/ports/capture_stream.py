@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import threading
 import time
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -185,6 +187,32 @@ class RingSource:
             repeats=int(control[capture_ring.REPEATS]),
             lost_device=self._keeper is not None and self._keeper.lost,
         )
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """Sentences for people, each for as long as its cause stands."""
+        health = self.health
+        if health is None or not health.lost_device:
+            return ()
+        return (f"{self._clock}: the device has gone. It is looked for; until it is back the take has a gap.",)
+
+    def report(self) -> Mapping[str, Any]:
+        """Figures since the start; ``summary`` is one line for the terminal."""
+        health = self.health
+        if health is None:
+            return {"summary": f"{self._clock}: not started"}
+        ring_s, high_water_s = health.ring / self._rate_hz, health.high_water / self._rate_hz
+        state = "gone" if health.lost_device else "running"
+        return {
+            "summary": f"{self._clock}: {state}, at most {high_water_s:.1f} s of {ring_s:.0f} s waited for the reader",
+            "ring_s": ring_s,
+            "waiting_s": health.filled / self._rate_hz,
+            "most_waiting_s": high_water_s,
+            "overflow_flags": health.flags,
+            "periods_in_doubt": health.unsure,
+            "periods_repeated": health.repeats,
+            "device_lost": health.lost_device,
+        }
 
     def start(self) -> None:
         ring = CaptureRing(channels=self._channels, frames=self._ring_frames)

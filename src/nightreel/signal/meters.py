@@ -33,9 +33,9 @@ from nightreel.signal.meter_result import MeterResult, Places, ProgrammeResult, 
 from nightreel.signal.spectra import window_frames_for
 from nightreel.signal.state import Accumulated, Setting
 
-__all__ = ["FULL_SCALE_24_BIT", "LineMeters", "MeterResult", "Places", "ProgrammeResult", "RecentLevels"]
+__all__ = ["FULL_SCALE", "LineMeters", "MeterResult", "Places", "ProgrammeResult", "RecentLevels"]
 
-FULL_SCALE_24_BIT = 8_388_607 / 8_388_608
+FULL_SCALE = 32_767 / 32_768  # largest value of 16 bits: what reaches it is at full scale in files of any depth
 # 0.3 s for the filters to forget their start (below 1e-16 of it is left) and 0.4 s for a loudness window; an out of a
 # second and what goes around it; a window of the spectra, if that is longer.
 HEAD_HOPS = 15
@@ -90,13 +90,13 @@ class LineMeters:
         rate_hz: int,
         channels: int,
         first_frame: int = 0,
-        full_scale: float = FULL_SCALE_24_BIT,
+        full_scale: float = FULL_SCALE,
         programmes: Sequence[Sequence[float]] = (),
         spectra: bool = False,
     ) -> LineMeters:
         """Meters that have seen nothing yet. The very first call on a machine compiles kernels: some ten seconds.
 
-        full_scale : magnitude from which a sample is at full scale; the largest positive value of the encoding
+        full_scale : magnitude from which a sample is at full scale; where the encoding is known, its largest value
         programmes : groups of channels measured together, each as one weight a channel (BS.1770-5 Table 3)
         spectra : keep the long-term spectra too; they double the work
 

@@ -11,7 +11,7 @@ from tests.unit.signal import meter_twins as twins
 from nightreel.errors import ArgumentInvalid, TakeDamaged
 from nightreel.signal import kernels
 from nightreel.signal.loudness import integrated_lufs, loudness_range_lu, lufs_from_power
-from nightreel.signal.meters import FULL_SCALE_24_BIT, LineMeters
+from nightreel.signal.meters import FULL_SCALE, LineMeters
 from nightreel.timeline import Span
 
 
@@ -65,13 +65,13 @@ def test_runs_at_full_scale_and_of_zeros_are_found_where_they_are() -> None:
     x[:100, 0] = 0.0  # at the very start
     x[5_000, 0] = 1.0
     x[9_599:9_605, 0] = -1.0
-    x[30_000:30_005, 0] = [FULL_SCALE_24_BIT, 1.0, -1.0, 1.5, -2.0]
+    x[30_000:30_005, 0] = [FULL_SCALE, 1.0, -1.0, 1.5, -2.0]
     x[40_000:40_047, 0] = 0.0  # a sample short of 1 ms
     x[41_000:41_048, 0] = 0.0
     x[50_000:70_000, 0] = 0.0
     x[95_000:, 0] = 0.0
     result = measured(x, 48_000)
-    expected_overs = twins.runs(np.abs(x[:, 0]) >= FULL_SCALE_24_BIT, 1)
+    expected_overs = twins.runs(np.abs(x[:, 0]) >= FULL_SCALE, 1)
     expected_zeros = twins.runs(x[:, 0] == 0, 48)
     assert [(s.first_frame, s.frames) for s in result.over_spans[0]] == expected_overs
     assert [s.first_frame for s in result.over_spans[0]] == [5_000, 9_599, 30_000]
@@ -191,3 +191,12 @@ def test_one_compiled_kernel_serves_every_kind_of_block() -> None:
         meters.feed(block)
     LineMeters.start(rate_hz=48_000, channels=4).feed(read_only)
     assert len(kernels.accumulate.signatures) == signatures == 1
+
+
+def test_files_of_16_and_of_24_bits_are_at_full_scale_at_their_largest_values() -> None:
+    for largest in (32_767 / 32_768, 8_388_607 / 8_388_608):
+        x = np.zeros((4_800, 1), np.float32)
+        x[100:103] = largest
+        assert measured(x, 48_000).overs.tolist() == [1]
+    x[100:103] = 32_766 / 32_768
+    assert measured(x, 48_000).overs.tolist() == [0]

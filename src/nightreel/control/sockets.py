@@ -13,11 +13,18 @@ from pathlib import Path
 
 from nightreel.errors import FailureError
 
+MOST_FOLDER_BYTES = 60  # leaves room for the longest name below in the 103 bytes that every system takes
+
 
 def runtime_folder() -> Path:
-    """``$XDG_RUNTIME_DIR/nightreel``, or one in the temporary folder; ours alone (mode 700), made if need be."""
+    """``$XDG_RUNTIME_DIR/nightreel``, or one in the temporary folder; ours alone (mode 700), made if need be.
+
+    A folder whose name is too long for a socket address is passed over for one in /tmp.
+    """
     base = os.environ.get("XDG_RUNTIME_DIR")
     folder = Path(base) / "nightreel" if base else Path(tempfile.gettempdir()) / f"nightreel-{os.getuid()}"
+    if len(os.fsencode(folder)) > MOST_FOLDER_BYTES:
+        folder = Path("/tmp") / f"nightreel-{os.getuid()}"
     try:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         found = folder.lstat()

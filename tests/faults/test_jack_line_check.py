@@ -40,7 +40,7 @@ def random_patch(random: np.random.Generator) -> Patch:
 def test_a_random_desk_is_solved(server, seed):
     patch = random_patch(np.random.default_rng([2_026, seed]))
     with JackDesk(server.name, patch):
-        duplex = JackDuplex(rate_hz=48_000, sends=CHANNELS, returns=CHANNELS, device="desk")
+        duplex = JackDuplex(rate_hz=48_000, sends=CHANNELS, returns=CHANNELS, device="desk", ahead_s=0.5)
         duplex.start()
         try:
             ahead_frames = duplex.latency_frames[2]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import sys
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -44,8 +44,12 @@ def play_take(
     loop_on: bool,
     convert: bool,
     bar_s: float,
+    begins: Callable[[], None],
 ) -> dict[str, Any]:
-    """Play until the end, a failure, or somebody quits; gives the outcome. Raises DeviceTrouble and PlanImpossible."""
+    """Play until the end, a failure, or somebody quits; gives the outcome. Raises DeviceTrouble and PlanImpossible.
+
+    ``begins`` is called once everything is open and the next frame sounds.
+    """
     reads: Take | Converted = take
     facts, holes = take.facts, find_holes(take)
     if take.rate_hz != show.rate_hz and not through.startswith("files:"):
@@ -79,6 +83,7 @@ def play_take(
             server = Server(socket_path(show_folder, kind=KIND), service.handle)
             server.start()
             try:
+                begins()
                 player.start()
                 with watched_keys() as keys:
                     _attend(service, player, drive, keys)

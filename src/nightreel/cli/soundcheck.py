@@ -132,9 +132,12 @@ def _play(
     if wanted.through is None:
         raise ArgumentInvalid("where to play was not said", now="Add --through device:NAME, or --plan-only")
     _require_consent(wanted.through, wanted.confirm_muted)
-    if not wanted.through.startswith("files:"):
-        sends = {line.number: line.send.number for line in show.lines if line.send}
-        note_returned(wanted.show_folder, plan.take, returned_lines(plan, sends), datetime.now().astimezone())
+    sends = {line.number: line.send.number for line in show.lines if line.send}
+
+    def begins() -> None:
+        if wanted.through and not wanted.through.startswith("files:"):
+            note_returned(wanted.show_folder, plan.take, returned_lines(plan, sends), datetime.now().astimezone())
+
     return play_take(
         wanted.show_folder,
         show,
@@ -149,6 +152,7 @@ def _play(
         loop_on=wanted.loop_on,
         convert=wanted.convert,
         bar_s=wanted.beats * 60.0 / wanted.tempo if wanted.tempo > 0 else 0.0,
+        begins=begins,
     )
 
 

@@ -197,7 +197,8 @@ class _Run:
         """What the sends carry while nothing of ours sounds."""
         frames = round(_LISTEN_S * self._duplex.rate_hz)
         heard = [
-            self._exchange(np.zeros((_BLOCK_FRAMES, self._channels.size), np.float32))
+            # Silence for as long as the device plays ahead, so that the fade has left before anybody closes it.
+        self._exchange(np.zeros((_BLOCK_FRAMES + self._ahead_frames, self._channels.size), np.float32))
             for _ in range(-(-frames // _BLOCK_FRAMES))
         ]
         self.before_dbfs = levels_dbfs(np.concatenate(heard[len(heard) // 4 :]))
@@ -216,4 +217,5 @@ class _Run:
         frames = round(_STOP_FADE_S * self._duplex.rate_hz)
         shape = np.cos(0.5 * np.pi * np.arange(1, frames + 1) / frames).astype(np.float32) ** 2
         self._exchange(self._schedule.signal(at, frames) * shape[:, None])
-        self._exchange(np.zeros((_BLOCK_FRAMES, self._channels.size), np.float32))
+        # Silence for as long as the device plays ahead, so that the fade has left before anybody closes it.
+        self._exchange(np.zeros((_BLOCK_FRAMES + self._ahead_frames, self._channels.size), np.float32))

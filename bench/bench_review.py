@@ -1,7 +1,8 @@
 """The review: whole review against the meters alone, memory and page size on a long take, and the planted faults.
 
 Environment: REVIEW_MINUTES (default 10) is the length of the take for the ratio, REVIEW_HOURS (default 0: left out) the
-length of the take for memory, REVIEW_LINES (default 64) its lines, REVIEW_SHOWS (default 40) the number of shows with planted faults.
+length of the take for memory, REVIEW_LINES (default 64) the lines of both, REVIEW_SHOWS (default 40) the number of
+shows with planted faults.
 """
 
 from __future__ import annotations

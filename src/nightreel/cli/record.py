@@ -24,8 +24,8 @@ REFRESH_S = 0.25
     "--from",
     "source",
     default="",
-    help="Where the audio comes from: device:NAME, jack:NAME, aes67:FOLDER-OF-SDP-FILES[@CARD], files:FOLDER, stage:demo. "
-    "Default: the device of the show's link.",
+    help="Where the audio comes from: device:NAME, jack:NAME, aes67:SDP-FOLDER[@CARD,CARD], "
+    "files:FOLDER, stage:demo. Default: the device of the show's link.",
 )
 @click.option("--name", default="evening", show_default=True, help="What the take is called, after the date.")
 @click.option("--mirror", "mirrors", multiple=True, help="A folder on another disk for a second copy; may be repeated.")
@@ -176,7 +176,8 @@ def _source_of_show(show: Path, link_name: str) -> str:
     raise ArgumentInvalid(
         "no source is named, and the show's link has no device",
         where=str(show),
-        now="Say --from device:NAME (`nightreel devices` lists them), jack:NAME, aes67:FOLDER, files:FOLDER or stage:demo",
+        now="Say --from device:NAME (`nightreel devices` lists them), jack:NAME, aes67:SDP-FOLDER, files:FOLDER "
+        "or stage:demo",
     )
 
 

@@ -1,4 +1,4 @@
-"""The three small protocols through which audio comes in and goes out.
+"""The small protocols through which audio comes in and goes out.
 
 Sources deliver *contiguous* blocks: what was lost on the way is already filled with zeros and listed in
 ``Block.gaps``, so everything downstream stays aligned without knowing how a device or a network loses samples.
@@ -7,8 +7,9 @@ Samples are float32 with full scale 1.0; 16- and 24-bit integers pass through it
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Protocol, runtime_checkable
+from typing import Any, Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -116,6 +117,23 @@ class Duplex(Protocol):
         ...
 
     def stop(self) -> None: ...
+
+
+@runtime_checkable
+class HasReport(Protocol):
+    """What a port may also be: one that can say more of its transport than gaps (network flows, their loss and drift).
+
+    Both may be asked from any thread while the port runs.
+    """
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """Sentences for people, each the same text for as long as its cause stands."""
+        ...
+
+    def report(self) -> Mapping[str, Any]:
+        """Figures since the start, as plain values that JSON holds; ``summary`` is one line for the terminal."""
+        ...
 
 
 class EndOfFrames(Exception):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -98,6 +99,15 @@ class NetworkDuplex:
             samples=samples[:wanted],
             gaps=tuple(replace(g, first_frame=g.first_frame - self._origin) for g in _inside(gaps, first, end_frame)),
         )
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        return self._source.warnings + (self._sink.warnings if self._sink is not None else ())
+
+    def report(self) -> dict[str, Any]:
+        """See :class:`nightreel.ports.protocols.HasReport`: what is heard, and ``out`` what is sent."""
+        out = self._sink.report() if self._sink is not None else {}
+        return {**self._source.report(), "out": out}
 
     def stop(self) -> None:
         if self._sink is not None:

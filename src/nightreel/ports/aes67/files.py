@@ -22,6 +22,12 @@ def load_streams(path: Path) -> tuple[StreamDescription, ...]:
     return tuple(_load(file) for file in files)
 
 
+def find_descriptions(text: str, *, beside: Path) -> Path:
+    """A file or folder as somebody typed it: from where the command was given, else from the show's folder."""
+    here = Path(text).absolute()
+    return here if here.exists() else beside / text
+
+
 def _load(file: Path) -> StreamDescription:
     try:
         data = file.read_bytes()[: MOST_BYTES + 1]

@@ -21,19 +21,37 @@ Floats = NDArray[np.float64]
 Samples = NDArray[np.float32]
 
 # positions in `shared` (int64)
-HEAD, DONE, CLEARED, NEWEST, STARTED, STOP, DRAINED_NS, ORIGIN, BASE_NS = range(9)
-SHARED_FIELDS = 9
+HEAD, DONE, CLEARED, NEWEST, STARTED, STOP, DRAINED_NS, ORIGIN, BASE_NS, ORIGIN_AGAIN = range(10)
+SHARED_FIELDS = 10
 # rows of `flow_facts` (int64, one row a flow)
 PAYLOAD_TYPE, SAMPLE_BYTES, CHANNELS, FIRST_CHANNEL, MEDIA_OFFSET, HAS_OFFSET = range(6)
 # rows of `flow_state` (int64, one row a flow)
 ANCHOR, ANCHORED, REALIGNED, SSRC_CHANGES, FLOW_SSRC = range(5)
+FLOW_FIELDS = 5
 # rows of `path_state` (int64, one row a socket)
-PACKETS, MALFORMED, FOREIGN, LATE, DUPLICATE, LOST, REORDERED, JUMPS, SEQUENCE, SEEN, BYTES = range(11)
-PATH_FIELDS = 11
+(
+    PACKETS,
+    MALFORMED,
+    FOREIGN,
+    LATE,
+    DUPLICATE,
+    LOST,
+    REORDERED,
+    JUMPS,
+    SEQUENCE,
+    SEEN,
+    BYTES,
+    MISFIT,
+    MISFIT_RUN,
+    TIMESTAMP,
+) = range(14)
+PATH_FIELDS = 14
 # rows of `path_clock` (float64, one row a socket)
 JITTER, TRANSIT, OFFSET_NOW, OFFSET_FIRST, FIRST_S, LAST_S = range(6)
 
 JUMPS_TO_REALIGN = 16
+MISFITS_TO_REFUSE = 16
+NO_ORIGIN = -1
 AHEAD_S = 0.1  # a packet further ahead of the clock than this is a sender that jumped
 _WRAP = 1 << 32
 _HALF = 1 << 31
@@ -68,7 +86,10 @@ def place_packet(
             return 0
         start += 4 + 4 * ((np.int64(packet[start + 2]) << 8) | packet[start + 3])
     end = length
-    if packet[0] & 0x20:
+    if packet[0] & 0x20 and end > start:
+        if packet[length - 1] == 0:  # the count of padding includes itself
+            stats[MALFORMED] += 1
+            return 0
         end -= packet[length - 1]
     facts = flow_facts[flow]
     frame_bytes = facts[SAMPLE_BYTES] * facts[CHANNELS]
@@ -95,6 +116,8 @@ def place_packet(
         stats[SEEN] = 0
     stats[PACKETS] += 1
     stats[BYTES] += length
+    if not _fits(stats, int(sequence), int(timestamp), int(frames)):
+        return 0
     _follow_sequence(stats, sequence)
 
     if not shared[STARTED]:
@@ -117,7 +140,7 @@ def place_packet(
     if error > AHEAD_S * rate_hz or error < -ring.shape[0]:
         stats[JUMPS] += 1
         if stats[JUMPS] >= JUMPS_TO_REALIGN:  # the sender restarted on another timestamp: go on at today's place
-            state[ANCHOR] = (timestamp - near + frames) & (_WRAP - 1)
+            state[ANCHOR] = _new_anchor(int(timestamp), int(near), int(frames), facts, shared, AHEAD_S * rate_hz)
             state[REALIGNED] += 1
             stats[JUMPS] = 0
         return 0
@@ -135,6 +158,48 @@ def place_packet(
     if first + frames > shared[NEWEST]:
         shared[NEWEST] = first + frames
     return written
+
+
+@njit(cache=True, nogil=True)
+def _fits(stats: Ints, sequence: int, timestamp: int, frames: int) -> bool:
+    """Whether the payload is as long as the timestamps say; a stray packet is given the benefit of the doubt.
+
+    Between neighbours by sequence number the timestamp moves by the frames of one packet. Where it steadily does not,
+    encoding or channel count are not those described, and what the bytes would decode to is noise at full level.
+    """
+    step = (sequence - stats[SEQUENCE]) & 0xFFFF
+    if stats[SEEN] and step == 1:
+        if (timestamp - stats[TIMESTAMP]) & (_WRAP - 1) == frames:
+            stats[MISFIT_RUN] = 0
+        else:
+            stats[MISFIT_RUN] += 1
+    if not stats[SEEN] or step < 0x8000:
+        stats[TIMESTAMP] = timestamp
+    if stats[MISFIT_RUN] < MISFITS_TO_REFUSE:
+        return True
+    stats[MISFIT] += 1
+    stats[SEQUENCE], stats[TIMESTAMP] = sequence, timestamp
+    return False
+
+
+@njit(cache=True, nogil=True)
+def _new_anchor(timestamp: int, near: int, frames: int, facts: Ints, shared: Ints, most_frames: float) -> int:
+    """Where a flow goes on whose timestamps have jumped: with its neighbours where it shares their clock.
+
+    The first flow of a restarted desk is taken up by its arrival and sets a new origin; the others, which state their
+    offset to the same clock, follow it to the sample.
+    """
+    by_arrival = (timestamp - near + frames) & (_WRAP - 1)
+    if not facts[HAS_OFFSET]:
+        return by_arrival
+    for origin in (shared[ORIGIN], shared[ORIGIN_AGAIN]):
+        if origin == NO_ORIGIN:
+            continue
+        anchor = (origin + facts[MEDIA_OFFSET]) & (_WRAP - 1)
+        if abs(_signed(anchor - by_arrival)) < most_frames:
+            return int(anchor)
+    shared[ORIGIN_AGAIN] = (by_arrival - facts[MEDIA_OFFSET]) & (_WRAP - 1)
+    return by_arrival
 
 
 @njit(cache=True, nogil=True)

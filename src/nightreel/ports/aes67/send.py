@@ -15,7 +15,8 @@ import socket
 import threading
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from typing import Any
 
 import numpy as np
 from numba import njit
@@ -300,6 +301,26 @@ class NetworkSink:
         for mouth in self._mouths:
             mouth.close()
         self._mouths = []
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What an engineer should know of the sending."""
+        if int(self._counters[FAILED]):
+            return ("the network card refused packets: check that it is up and has room",)
+        return ()
+
+    def report(self) -> dict[str, Any]:
+        """See :class:`nightreel.ports.protocols.HasReport`."""
+        sent = self.statistics()
+        return {
+            "kind": "AES67 out",
+            "summary": f"{len(self._streams)} flows, {sent.packets} packets each, {sent.mean_late_ms:.2f} ms "
+            f"after their time on average, {sent.latest_ms:.2f} ms at the latest; {sent.failed} refused, "
+            f"{sent.underruns} underruns",
+            "packet_time_ms": self._frames / self._rate_hz * 1000.0,
+            **asdict(sent),
+            "warnings": list(self.warnings),
+        }
 
     def statistics(self) -> SendStatistics:
         packets = max(1, int(self._counters[PACKETS]))

@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from typing import Any
 
 import numpy as np
 
@@ -40,6 +41,7 @@ class PathStatistics:
     late: int
     malformed: int
     foreign: int
+    misfit: int  # packets dropped because payload and timestamps contradict each other
     jitter_ms: float
     drift_ppm: float
     realigned: int
@@ -151,20 +153,45 @@ class NetworkSource:
         return tuple(found) + self._mismatches()
 
     def _mismatches(self) -> tuple[str, ...]:
-        """Flows whose packets are not what their description says; only while packets of the right kind are missing."""
+        """What the packets show: flows that are not what their description says, and senders that changed."""
         found = []
         for one in self.statistics():
             if one.packets == 0 and one.foreign:
                 found.append(
-                    f"{one.flow}: {one.foreign} packets came to {one.address} with another payload type than its "
-                    "description states: ask the sender for a fresh SDP file"
+                    f"{one.flow}: what comes to {one.address} has another payload type than its description states: "
+                    "ask the sender for a fresh SDP file"
                 )
             elif one.packets == 0 and one.malformed:
                 found.append(
-                    f"{one.flow}: {one.malformed} packets came to {one.address} that are no whole frames of what its "
-                    "description states: check its encoding and channel count"
+                    f"{one.flow}: what comes to {one.address} is no whole frames of what its description states: "
+                    "check its encoding and channel count"
                 )
-        return tuple(found)
+            elif one.misfit:
+                found.append(
+                    f"{one.flow}: packets to {one.address} hold more or less than their timestamps say and were "
+                    "dropped: check encoding and channel count, ask the sender for a fresh SDP file"
+                )
+            if one.realigned:
+                found.append(
+                    f"{one.flow}: the sender restarted on other timestamps; it goes on at today's place, "
+                    "aligned by its arrival"
+                )
+        return tuple(dict.fromkeys(found))
+
+    def report(self) -> dict[str, Any]:
+        """See :class:`nightreel.ports.protocols.HasReport`; ``paths`` holds a row a flow and network."""
+        paths = self.statistics()
+        lost, late = sum(path.lost for path in paths), sum(path.late for path in paths)
+        jitter_ms = max(path.jitter_ms for path in paths)
+        drift_ppm = max((path.drift_ppm for path in paths), key=abs)
+        return {
+            "kind": "AES67",
+            "summary": f"{len(self._streams)} flows on {len(paths)} paths: {lost} packets lost, {late} late, "
+            f"jitter {jitter_ms:.2f} ms, drift {drift_ppm:+.1f} ppm",
+            "clock": self.clock,
+            "paths": [asdict(path) for path in paths],
+            "warnings": list(self.warnings),
+        }
 
     def start(self) -> None:
         if self._receiver is not None:
@@ -257,6 +284,7 @@ class NetworkSource:
                     late=int(state[placing.LATE]),
                     malformed=int(state[placing.MALFORMED]),
                     foreign=int(state[placing.FOREIGN]),
+                    misfit=int(state[placing.MISFIT]),
                     jitter_ms=float(clock[placing.JITTER]) / self._rate_hz * 1000.0,
                     drift_ppm=float(drift / elapsed_s * 1e6) if elapsed_s > 1.0 else 0.0,
                     realigned=int(flow[placing.REALIGNED]),

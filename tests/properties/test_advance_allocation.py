@@ -72,7 +72,7 @@ def fitting(lines: list[Line], spaces: list[Space]) -> list[Line]:
     return [line for line in lines if line.number in carried]
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(input_lists(), link_spaces())
 def test_no_clash_and_nothing_of_others_is_touched(lines: list[Line], spaces: list[Space]) -> None:
     lines = fitting(lines, spaces)
@@ -86,7 +86,7 @@ def test_no_clash_and_nothing_of_others_is_touched(lines: list[Line], spaces: li
     assert set(found.returns.values()) <= returns
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(input_lists(), link_spaces())
 def test_a_return_has_its_sends_number_as_often_as_ports_allow(lines: list[Line], spaces: list[Space]) -> None:
     lines = fitting(lines, spaces)
@@ -106,7 +106,7 @@ def test_a_return_has_its_sends_number_as_often_as_ports_allow(lines: list[Line]
             assert line.number not in found.returns
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(input_lists(), link_spaces())
 def test_partners_lie_side_by_side_on_odd_and_even(lines: list[Line], spaces: list[Space]) -> None:
     lines = fitting(lines, spaces)
@@ -129,7 +129,7 @@ def test_partners_lie_side_by_side_on_odd_and_even(lines: list[Line], spaces: li
             assert right == Port(link=left.link, number=left.number + 1)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=70, deadline=None)
 @given(input_lists(), link_spaces())
 def test_a_patch_that_is_made_stays_as_it_is(lines: list[Line], spaces: list[Space]) -> None:
     lines = fitting(lines, spaces)
@@ -140,7 +140,7 @@ def test_a_patch_that_is_made_stays_as_it_is(lines: list[Line], spaces: list[Spa
     assert again.moved_lines == ()
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=70, deadline=None)
 @given(input_lists(most=14), link_spaces(), st.integers(1, 4), st.booleans())
 def test_new_lines_move_nobody_while_there_is_room(
     lines: list[Line], spaces: list[Space], more: int, pair: bool
@@ -190,7 +190,7 @@ def test_as_few_lines_move_as_any_way_to_make_room(data: st.DataObject) -> None:
     assert len(found.moved_lines) <= fewest
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(st.dictionaries(st.integers(1, 20), st.integers(1, 20), max_size=12))
 def test_gestures_repeat_the_patch_exactly(patch: dict[int, int]) -> None:
     ports = {line: Port(link="a", number=number) for line, number in patch.items()}
@@ -201,7 +201,7 @@ def test_gestures_repeat_the_patch_exactly(patch: dict[int, int]) -> None:
     assert len(gestures) == breaks
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(input_lists(most=9), st.integers(0, 10))
 def test_the_best_choice_of_lines_is_the_best_of_all_choices(lines: list[Line], ports: int) -> None:
     found = set(choose_lines(lines, ports).carried)

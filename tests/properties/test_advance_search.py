@@ -12,7 +12,7 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import csr_matrix
 
 from nightreel.advance.pack import Atom, Fill, Hole, Kind, Packing, cut_cost
-from nightreel.advance.search import pack
+from nightreel.advance.search import _place, _Search, _state, pack
 from nightreel.errors import PlanImpossible
 
 NEVER = 10**9
@@ -106,6 +106,35 @@ def test_no_plan_is_cheaper_than_the_search_says(task: tuple[list[Atom], list[Ho
     require_valid(found, atoms, holes)
     assert found.cost == best
     assert found.proven
+
+
+@settings(max_examples=120, deadline=None)
+@given(tasks())
+def test_the_relaxed_problem_never_promises_more_than_is_true(task: tuple[list[Atom], list[Hole]]) -> None:
+    atoms, holes = task
+    search = _Search(tuple(atoms), tuple(holes))
+    start = _state([_place(hole) for hole in holes])
+    plain = search.least(0, start)
+    search.learn_prices()
+    sharp = search.least(0, start)
+    best = cheapest_by_trying_all(atoms, holes)
+    if best < NEVER:
+        assert plain is not None
+        assert sharp is not None
+        assert plain <= sharp <= best
+
+
+def test_holes_of_two_that_begin_even_hold_lines_but_no_pair() -> None:
+    """Holes of two ports that begin even: five lines need three of them, and no pair fits into any."""
+    holes = [Hole(link="a", first=n, size=2) for n in (2, 6, 10, 14)]
+    atoms = [Atom(number=1), Atom(number=2), Atom(number=3), Atom(number=4), Atom(number=5)]
+    search = _Search(tuple(atoms), tuple(holes))
+    start = _state([_place(hole) for hole in holes])
+    assert search.least(0, start) == 4  # three holes, two cuts, two gestures each
+    pairs = [Atom(number=1), Atom(number=2, size=2), Atom(number=4)]
+    with pytest.raises(PlanImpossible):
+        pack(pairs, holes)  # a hole of two that begins even has no place for a pair
+    assert pack(atoms, holes).proven
 
 
 @settings(max_examples=150, deadline=None)

@@ -3,7 +3,8 @@
 The lines are walked in order; each step ends a run somewhere and puts it into a hole. Holes that are alike (kind, size,
 odd or even start, what lies in them) count as one, so a state is a small multiset. Three things make the answer exact:
 
-- a lower bound on what is still to come (cuts that stereo parity forces, cuts that the sizes of the holes force);
+- a lower bound on what is still to come (cuts that stereo parity forces, cuts that the sizes of the holes force and,
+  where these do not settle it at once, the relaxed problem of :mod:`nightreel.advance.relaxation`);
 - a depth-first search with a budget that begins at the bound and rises by one: the first plan found is the best;
 - a memory of what was tried and failed.
 
@@ -15,24 +16,33 @@ and not 'no plan needs fewer'.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import ceil
 from typing import NamedTuple
 
 from nightreel.advance.pack import Atom, Fill, Hole, Kind, Packing, Run, arrange, cells_of, cut_cost
+from nightreel.advance.relaxation import Column, find_prices
 from nightreel.errors import PlanImpossible
 
 WORK_LIMIT = 60_000
 BEAM = 2
+LINES_AT_WORK_LIMIT = 128
+ROUNDING = 1e-6  # costs are whole numbers: a bound this close to one counts as it
 _NEVER = 10**9
 
 
 class Place(NamedTuple):
-    """Holes alike: what distinguishes one hole from another for the rest of the search."""
+    """Holes alike: what distinguishes one hole from another for the rest of the search.
+
+    owes : its last run ended although it could have gone on for no more cost. That can only be worth while if the room
+        it left is used by a later run; otherwise the longer run is as good, and is tried as well.
+    """
 
     both: bool
     size: int
     starts_odd: bool
     cells: int
     fill: Fill
+    owes: bool = False
 
 
 State = tuple[tuple[Place, int], ...]  # (place, how many), sorted
@@ -54,7 +64,7 @@ def pack(atoms: Sequence[Atom], holes: Sequence[Hole], *, work_limit: int = WORK
     """
     if not atoms:
         return Packing(runs=(), cost=0, bound=0)
-    search = _Search(tuple(atoms), tuple(holes), work_limit)
+    search = _Search(tuple(atoms), tuple(holes))
     start = _state([_place(hole) for hole in holes])
     least = search.least(0, start)
     if least is None:
@@ -62,10 +72,19 @@ def pack(atoms: Sequence[Atom], holes: Sequence[Hole], *, work_limit: int = WORK
             f"{sum(a.size for a in atoms)} lines do not fit into {sum(h.size for h in holes)} free ports",
             now="Free some ports, add a link or leave lines out",
         )
-    proven = True
     worst = sum(search.cut)
+    # A step costs more the more lines there are: short lists may try more of them in the same time.
+    work_limit = work_limit * LINES_AT_WORK_LIMIT // max(LINES_AT_WORK_LIMIT // 4, len(atoms))
+    quick = search.within(start, least, work_limit // 4)
+    if quick:
+        return search.packing(quick, bound=least)
+    if quick is not None:
+        least += 1
+    search.learn_prices()
+    least = max(least, search.least(0, start) or 0)
+    proven = True
     for budget in range(least, worst + 1):
-        outcome = search.within(start, budget)
+        outcome = search.within(start, budget, work_limit)
         if outcome:
             return search.packing(outcome, bound=search.cost(outcome))
         if outcome is None:
@@ -80,10 +99,11 @@ def pack(atoms: Sequence[Atom], holes: Sequence[Hole], *, work_limit: int = WORK
     steps = search.beam(start, beam) or search.beam(start, 8 * beam)
     if steps is None:
         return Packing(runs=_one_by_one(search.atoms, search.holes), cost=worst, bound=least)
-    better = search.within(start, search.cost(steps) - 1)
-    if better == []:  # nothing is cheaper: the beam's plan is the best
+    while search.cost(steps) > least and (better := search.within(start, search.cost(steps) - 1, work_limit)):
+        steps = better
+    if search.cost(steps) > least and better == []:  # nothing is cheaper: this plan is the best
         least = search.cost(steps)
-    return search.packing(better or steps, bound=least)
+    return search.packing(steps, bound=least)
 
 
 def _place(hole: Hole) -> Place:
@@ -95,6 +115,10 @@ def _state(places: Sequence[Place]) -> State:
     for place in places:
         counts[place] = counts.get(place, 0) + 1
     return tuple(sorted(counts.items()))
+
+
+def _sort_of(place: Place) -> tuple[bool, int, bool]:
+    return place.both, place.size, place.starts_odd
 
 
 def _moved(state: State, before: Place, after: Place) -> State:
@@ -109,11 +133,13 @@ def _moved(state: State, before: Place, after: Place) -> State:
 class _Search:
     """The lines of one search and what is known about them beforehand."""
 
-    def __init__(self, atoms: tuple[Atom, ...], holes: tuple[Hole, ...], work_limit: int) -> None:
+    def __init__(self, atoms: tuple[Atom, ...], holes: tuple[Hole, ...]) -> None:
         self.atoms = atoms
         self.holes = holes
-        self.work_limit = work_limit
+        self.work_limit = 0
         self.work = 0
+        self.prices: dict[tuple[bool, int, bool], float] = {}  # of a port, by sort of hole
+        self.onward: tuple[float, ...] = ()
         self.failed: dict[tuple[int, State], int] = {}
         count = len(atoms)
         self.cut = [0] + [cut_cost(atoms[k - 1], atoms[k]) for k in range(1, count)] + [0]
@@ -136,9 +162,26 @@ class _Search:
     def cost(self, steps: Sequence[Step]) -> int:
         return sum(self.cut[step.end] for step in steps)
 
-    def within(self, start: State, budget: int) -> list[Step] | None:
+    def learn_prices(self) -> None:
+        """Sharpen :meth:`least` by what the relaxed problem says a port of each sort is worth."""
+        rooms: dict[Place, int] = {}
+        for hole in self.holes:
+            rooms[_place(hole)] = rooms.get(_place(hole), 0) + hole.size
+        sorts = list(rooms)
+        columns = [
+            Column(step.start, step.end, sort, step.after.fill.length, self.cut[step.end])
+            for sort, place in enumerate(sorts)
+            for at in range(len(self.atoms))
+            for step in self._extents(at, place)
+        ]
+        prices = find_prices(columns, list(rooms.values()), len(self.atoms))
+        if prices is not None:
+            self.prices = {_sort_of(place): price for place, price in zip(sorts, prices.ports, strict=True)}
+            self.onward = prices.onward
+
+    def within(self, start: State, budget: int, work_limit: int) -> list[Step] | None:
         """A plan of at most this cost; an empty one when there is none, None when the limit ended the search."""
-        self.work = 0
+        self.work, self.work_limit = 0, work_limit
         self.failed.clear()
         steps: list[Step] = []
         found = self._descend(0, start, budget, steps)
@@ -219,37 +262,56 @@ class _Search:
             filled = place.fill.plus(length, begins_odd)
             if filled.used(place.starts_odd) > place.size:
                 break
-            found.append(Step(at, k + 1, place, place._replace(fill=filled)))
+            found.append(Step(at, k + 1, place, place._replace(fill=filled, owes=False)))
+        cheapest_later = _NEVER
+        for index in range(len(found) - 1, -1, -1):
+            step = found[index]
+            cost = self.cut[step.end]
+            if cheapest_later <= cost:
+                found[index] = step._replace(after=step.after._replace(owes=True))
+            cheapest_later = min(cheapest_later, cost)
         return found
 
     def least(self, at: int, state: State) -> int | None:
         """What the lines from ``at`` on cost at least when a new run starts there; None when they cannot fit."""
-        if at == len(self.atoms):
-            return 0
         rooms = []
-        room_all = room_both = cells = 0
+        room_all = room_both = cells = owing = 0
+        left = self.lines_left[at]
         for place, count in state:
             room = place.size - place.fill.length
             if room <= 0:
                 continue
-            rooms.append((room, count))
+            if place.owes:  # each of these takes one of the runs to come
+                owing += count
+                left -= room * count
+            else:
+                rooms.append((room, count))
             room_all += room * count
             room_both += room * count if place.both else 0
             # A pair needs a whole odd-even cell: as many as there were, less what is certainly gone.
             cells += min(place.cells, room // 2) * count
-        left = self.lines_left[at]
-        if room_all < left or room_both < self.both_left[at] or cells < self.pairs_left[at]:
+        if at == len(self.atoms):
+            return None if owing else 0
+        if room_all < self.lines_left[at] or room_both < self.both_left[at] or cells < self.pairs_left[at]:
+            return None
+        if owing > len(self.atoms) - at:
             return None
         rooms.sort(reverse=True)
-        runs = 0
+        runs = owing
         for room, count in rooms:
+            if left <= 0:
+                break
             needed = min(count, -(-left // room))
             runs += needed
             left -= needed * room
-            if left <= 0:
-                break
         cuts = max(0, runs - 1 - self.breaks_left[at])
-        return max(self.parity_cost[at], 2 * cuts - min(cuts, self.cheap_left[at]))
+        least = max(self.parity_cost[at], 2 * cuts - min(cuts, self.cheap_left[at]))
+        if self.onward:
+            worth = sum(self.prices[_sort_of(p)] * (p.size - p.fill.length) * count for p, count in state)
+            if self.onward[at] == float("inf"):
+                return None
+            least = max(least, ceil(self.onward[at] - worth - ROUNDING))
+        return least
 
     def _parity_costs(self) -> list[int]:
         """Least cost of the cuts that pairs force, were there room everywhere, by the atom a new run starts at."""

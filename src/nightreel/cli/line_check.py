@@ -67,8 +67,14 @@ def command(
     expected = expected_patch(show, link)
     identified = _identify(show_folder, through, expected, confirm_muted, ceiling_dbfs, quiet=as_json)
     at = datetime.now().astimezone()
-    lost = sum(gap.frames for gap in identified.gaps)
-    told = explain(identified.matrix, expected, return_numbers=expected.return_numbers, at=at, lost_frames=lost)
+    told = explain(
+        identified.matrix,
+        expected,
+        return_numbers=expected.return_numbers,
+        at=at,
+        lost_frames=sum(gap.frames for gap in identified.gaps),
+        before_dbfs=identified.before_dbfs,
+    )
     check = LineCheck(
         at=at,
         method=Method.SIGNALS,

@@ -13,6 +13,7 @@ from datetime import datetime
 
 from nightreel.linecheck.model import Kind, Method, Outcome, Proof, Statement, Weight
 from nightreel.linecheck.patch import ExpectedPatch, PatchedLine
+from nightreel.signal.codes import RealArray
 from nightreel.signal.path_matrix import Path, PathMatrix
 
 # A foreign return this far below the usual gain is crosstalk; above it, the send is said to carry that return
@@ -21,6 +22,7 @@ _CARRIED_DB = -20.0
 _OFF_LEVEL_DB = 1.0
 _SAME_LATENCY_FRAMES = 0.75
 _SHORTEST_SHIFT = 3  # lines in a row that must be shifted before it is called a shift
+_BUSY_DBFS = -45.0  # a channel that listens to a silent return is quieter than this
 _TOO_NOISY_DB = -6.0  # when a send could only show paths above this, its silence proves nothing
 
 
@@ -76,6 +78,7 @@ def explain(
     return_numbers: Sequence[int],
     at: datetime,
     lost_frames: int = 0,
+    before_dbfs: RealArray | None = None,
 ) -> Explanation:
     """What the matrix says about the patch.
 
@@ -84,6 +87,7 @@ def explain(
     return_numbers : port number (from 1) of each return of the matrix; sends are the device's from 1 on
     at : when it was measured
     lost_frames : how many frames the device lost on the way, over all looks
+    before_dbfs : (sends,) what the sends carried before anything was played
 
     Returns
     -------
@@ -110,6 +114,7 @@ def explain(
         for send in matrix.doubtful.nonzero()[0]
     ]
     statements += _about_latency(heard)
+    statements += _about_what_was_there(expected, before_dbfs)
     if lost_frames:
         ms = lost_frames * 1000.0 / matrix.rate_hz
         statements.append(
@@ -450,6 +455,28 @@ def _about_clock(matrix: PathMatrix) -> list[Statement]:
             f"returns ({abs(ppm) * 3.6:.0f} ms an hour).",
             value=ppm,
             remedy="Let one device follow the other's clock before recording or playing anything.",
+        )
+    ]
+
+
+def _about_what_was_there(expected: ExpectedPatch, before_dbfs: RealArray | None) -> list[Statement]:
+    if before_dbfs is None:
+        return []
+    sends = [line.send_number for line in expected.lines if line.send_number <= before_dbfs.size]
+    busy = sorted(send for send in sends if before_dbfs[send - 1] > _BUSY_DBFS)
+    if not busy:
+        return []
+    loudest = max(busy, key=lambda send: float(before_dbfs[send - 1]))
+    which = f"Sends {_and(busy[:12])}{' ...' if len(busy) > 12 else ''}" if len(busy) > 1 else f"Send {busy[0]}"
+    return [
+        Statement(
+            kind=Kind.BUSY,
+            weight=Weight.LOOK,
+            text=f"{which} carried something before the signals began: up to {before_dbfs[loudest - 1]:.0f} dBFS "
+            f"on send {loudest}.",
+            sends=tuple(busy),
+            value=float(before_dbfs[loudest - 1]),
+            remedy="Is the channel still on the stage, or is something playing? In a quiet desk more can be seen.",
         )
     ]
 

@@ -27,6 +27,7 @@ class Kind(StrEnum):
     LATENCY = "latency"
     CLOCK = "clocks not locked"
     UNCLEAR = "not all told apart"
+    BUSY = "busy before"
     LOSS = "samples lost"
     NOT_TESTED = "not tested"
 

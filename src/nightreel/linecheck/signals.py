@@ -198,7 +198,7 @@ class _Run:
         frames = round(_LISTEN_S * self._duplex.rate_hz)
         heard = [
             # Silence for as long as the device plays ahead, so that the fade has left before anybody closes it.
-        self._exchange(np.zeros((_BLOCK_FRAMES + self._ahead_frames, self._channels.size), np.float32))
+            self._exchange(np.zeros((_BLOCK_FRAMES + self._ahead_frames, self._channels.size), np.float32))
             for _ in range(-(-frames // _BLOCK_FRAMES))
         ]
         self.before_dbfs = levels_dbfs(np.concatenate(heard[len(heard) // 4 :]))

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import pytest
-from tests.unit.linecheck.rig import check, quiet_desk, sentences, straight_patch
+from tests.unit.linecheck.rig import AT, check, quiet_desk, sentences, straight_patch
 
-from nightreel.linecheck import Kind, Outcome, Weight
+from nightreel.linecheck import Kind, Outcome, Weight, explain
 from nightreel.ports.desk import Desk
 
 
@@ -121,3 +121,21 @@ def test_a_desk_that_loops_nothing_back_is_said_per_send() -> None:
     _, told = check(quiet_desk(4).live())
     assert [p.outcome for p in told.proofs] == [Outcome.NOT_HEARD] * 4
     assert [s.kind for s in told.statements if s.weight is Weight.WRONG] == [Kind.NOTHING_HEARD] * 4
+
+
+def test_what_was_on_the_sends_before_is_said_with_the_loudest() -> None:
+    desk = quiet_desk(6).with_channel(1, noise_dbfs=-20.0).with_channel(4, noise_dbfs=-30.0)
+    identified, _ = check(desk)
+    patch = straight_patch(6)
+    told = explain(
+        identified.matrix,
+        patch,
+        return_numbers=patch.return_numbers,
+        at=AT,
+        before_dbfs=identified.before_dbfs,
+        lost_frames=480,
+    )
+    text = sentences(told)
+    assert "Sends 2 and 5 carried something before the signals began: up to -20 dBFS on send 2." in text
+    assert "480 frames (10 ms) were lost during the check" in text
+    assert told.all_proven

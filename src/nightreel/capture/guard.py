@@ -21,14 +21,17 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from nightreel.capture.model import RecordRequest
+from nightreel.capture.listeners import MarkListeners
+from nightreel.capture.mapping import MarkMapping, parse_mapping
+from nightreel.capture.model import RecordPlan, RecordRequest
 from nightreel.capture.planning import make_plan, require_checks, run_checks, self_test
 from nightreel.capture.recorder import Recorder
 from nightreel.capture.recover import recover
 from nightreel.capture.service import RecorderService
 from nightreel.capture.sources import find_source
 from nightreel.control import Server, socket_path
-from nightreel.errors import DiskTrouble, FailureError, NightreelError, RecorderBusy
+from nightreel.errors import DiskTrouble, FailureError, NightreelError, RecorderBusy, ShowInvalid
+from nightreel.show.files import SETTINGS_FILE
 from nightreel.take.account import compute_account
 from nightreel.take.journal_file import read_journal
 from nightreel.units import Encoding
@@ -196,17 +199,38 @@ def start_recorder(request: RecordRequest) -> tuple[Recorder, list[str]]:
         rate_hz=plan.rate_hz,
         channels=plan.source_channels,
     )
-    recorder = Recorder(plan, setup)
+    mapping = load_mapping(plan)
+    recorder = Recorder(plan, setup, on_block=lambda block, frame: listeners.take_block(block, frame))
+    listeners = MarkListeners(
+        mapping,
+        recorder.mark,
+        rate_hz=plan.rate_hz,
+        timecode_track=next((n for n, t in enumerate(plan.tracks) if t.line == mapping.timecode_line), None),
+    )
     recorder.open()
     try:
+        listeners.start()
         if request.armed and not request.follows:
             recorder.arm()
         else:
             recorder.record()
     except BaseException:
+        listeners.stop()
         recorder.abandon()
         raise
     return recorder, [*warnings, *recorder.intake.warnings]
+
+
+def load_mapping(plan: RecordPlan) -> MarkMapping:
+    """What sets marks from outside, by show.toml. Raises ShowInvalid."""
+    mapping = parse_mapping((plan.show_folder / SETTINGS_FILE).read_text(encoding="utf-8-sig"))
+    if mapping.timecode_line is not None and all(t.line != mapping.timecode_line for t in plan.tracks):
+        raise ShowInvalid(
+            f"[marks]: line {mapping.timecode_line} is to carry timecode, but it is not recorded",
+            where=str(plan.show_folder / SETTINGS_FILE),
+            now="Give the line a send, or name another timecode_line",
+        )
+    return mapping
 
 
 def _songs_begun(request: RecordRequest) -> int:

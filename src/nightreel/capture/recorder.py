@@ -42,6 +42,7 @@ from nightreel.timeline import Gap, Mark, Span, join_gaps, union
 log = logging.getLogger("nightreel.capture")
 
 MARK_PATIENCE_S = 3.0
+OTHERS_PATIENCE_S = 0.5  # with the slower disks, once one of them has a mark
 WATCH_EVERY_S = 0.2
 RING_SLACK_S = 2.0  # beyond the pre-roll, so that a start while armed never meets the edge
 
@@ -302,14 +303,18 @@ class Recorder:
 
     def _post_everywhere(self, kind: RecordKind, frame: int, data: Mapping[str, Any], *, wait_s: float) -> bool:
         """Whether one destination has made the record durable within so long."""
-        posted = [destination.post(kind, frame, data) for destination in self._destinations]
+        posted = [(destination, destination.post(kind, frame, data)) for destination in self._destinations]
         give_up_s = time.monotonic() + wait_s
-        while not any(p.durable.is_set() for p in posted):
+        while not any(p.durable.is_set() for _, p in posted):
             if time.monotonic() >= give_up_s:
                 return False
-            for p in posted:
-                if p.durable.wait(0.02):
+            for _, p in posted:
+                if p.durable.wait(0.01):
                     break
+        others_s = min(give_up_s, time.monotonic() + OTHERS_PATIENCE_S)
+        for destination, p in posted:
+            if destination.is_writing:
+                p.durable.wait(max(0.0, others_s - time.monotonic()))
         return True
 
     def _source_gaps(self) -> tuple[Gap, ...]:
@@ -407,7 +412,9 @@ class Recorder:
                 marks=self.marks(),
                 source_gaps=self._source_gaps(),
                 meters=meters,
-                source_report=json.dumps(self._intake.report, ensure_ascii=False, indent=1) if self._intake.report else "",
+                source_report=json.dumps(self._intake.report, ensure_ascii=False, indent=1)
+                if self._intake.report
+                else "",
             )
             for destination in self._destinations:
                 destination.close(ending)

@@ -77,7 +77,8 @@ def recover(folder: Path, *, disk: Disk | None = None) -> Recovery:
             state=TakeState.RECOVERED,
             frames=frames,
             gaps=_within(join_gaps([*facts.gaps, *filled]), frames),
-            marks=tuple(mark for mark in facts.marks if mark.frame < frames),
+            # A mark may be safe although the samples of its moment were not yet: it stays, at the last frame.
+            marks=tuple(replace(mark, frame=min(mark.frame, max(0, frames - 1))) for mark in facts.marks),
             tracks=tuple(with_parts(track, parts, frames) for track in facts.tracks),
             stop_reason=facts.stop_reason or "recovered after a crash",
             nightreel=__version__,

@@ -84,7 +84,9 @@ class Watch:
         for destination in seen.destinations:
             yield from self._disk(seen, destination)
         for words in seen.source_warnings:
-            yield _alert(seen, f"source says: {words}", 3, None, words, "`nightreel record --status --json` has the figures")
+            yield _alert(
+                seen, f"source says: {words}", 3, None, words, "`nightreel record --status --json` has the figures"
+            )
         if seen.meters_missed:
             yield _alert(
                 seen, "meters", 5, None, "The computer is too busy to measure everything", "Close other programs"

@@ -17,7 +17,7 @@ ROLES = [Role.MIC, Role.MIC, Role.MIC, Role.DIRECT, Role.WIRELESS, Role.TALKBACK
 
 
 @st.composite
-def input_lists(draw: st.DrawFn, most: int = 24) -> list[Line]:
+def input_lists(draw: st.DrawFn, most: int = 16) -> list[Line]:
     lines: list[Line] = []
     number = 1
     wanted = draw(st.integers(1, most))
@@ -46,7 +46,7 @@ def input_lists(draw: st.DrawFn, most: int = 24) -> list[Line]:
 def link_spaces(draw: st.DrawFn) -> list[Space]:
     spaces = []
     for name in "ab"[: draw(st.integers(1, 2))]:
-        size = draw(st.integers(2, 40))
+        size = draw(st.integers(2, 30))
         used = draw(st.frozensets(st.integers(1, size), max_size=size // 2))
         more = draw(st.frozensets(st.integers(1, size), max_size=2))
         spaces.append(Space(link=name, sends=size, returns=size, sends_in_use=used, returns_in_use=used | more))

@@ -175,10 +175,13 @@ def _address(network: Network, index: int) -> IPv4Address:
         address = first + index
     except ValueError as error:
         raise ArgumentInvalid(f"'{network.group}' is no IPv4 address", now="Give one inside 239.0.0.0/8") from error
-    if address not in ADMINISTRATIVE:
-        raise ArgumentInvalid(
-            f"{address} is not a multicast address of 239.0.0.0/8 (RFC 2365)", now="Give one inside 239.0.0.0/8"
-        )
+    second = address + (SECOND_NETWORK_STEP if network.redundant else 0)
+    for each in (address, second):
+        if each not in ADMINISTRATIVE:
+            raise ArgumentInvalid(
+                f"{each} is not a multicast address of 239.0.0.0/8 (RFC 2365)",
+                now="Give a first one that leaves room inside 239.0.0.0/8",
+            )
     return address
 
 

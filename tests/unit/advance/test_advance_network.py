@@ -95,6 +95,11 @@ def test_addresses_outside_239_are_refused(group: str) -> None:
         plan(range(1, 17), range(1, 17), Wishes(network=Network(group=group)))
 
 
+def test_the_second_networks_addresses_have_to_lie_there_too() -> None:
+    with pytest.raises(ArgumentInvalid, match=r"240\.0\.0\.1"):
+        plan(range(1, 3), range(1, 3), Wishes(network=Network(group="239.255.0.1", redundant=True)))
+
+
 def test_a_packet_too_long_for_one_channel_is_refused() -> None:
     with pytest.raises(ArgumentInvalid, match="not one channel"):
         plan(range(1, 3), range(1, 3), Wishes(transport=Transport(packet_time_us=4000, mtu_bytes=600)))

@@ -97,7 +97,8 @@ def play_take(
         player.close()
     if status["trouble"]:
         raise DeviceTrouble(status["trouble"], now="Nothing sounds. Mend it, then start again")
-    return status | {"underruns": sink.underruns}
+    report = getattr(sink, "report", None)  # a network sink tells of its packets
+    return status | {"underruns": sink.underruns} | ({"sink": report()} if report else {})
 
 
 @contextlib.contextmanager

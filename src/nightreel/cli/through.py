@@ -17,7 +17,8 @@ from nightreel.show.model import Show
 if TYPE_CHECKING:
     from nightreel.ports.desk import Desk
 
-KINDS = "device:NAME, jack:CLIENT, aes67:SENDS+RETURNS, stage, or for playing files:FOLDER"
+KINDS = "device:NAME, jack:CLIENT, aes67:SENDS+RETURNS, stage, or for playing files:FOLDER and aes67:RETURNS"
+_NETWORK_AHEAD_S = 0.2  # what a stop has to wait for
 _FAULT = re.compile(r"^(?P<name>[a-z]+)=(?P<first>\d+)(?:(?:\+|>)(?P<second>\d+))?(?::(?P<value>-?\d+(?:\.\d+)?))?$")
 
 
@@ -77,7 +78,27 @@ def open_sink(through: str, show: Show, *, rate_hz: int, returns: int, link: str
 
         desk, speed = stage_desk(text, replace(show, rate_hz=rate_hz), sends=returns, returns=returns, link=link)
         return StageSink(SimulatedStage(desk), speed=speed)
+    if kind == "aes67":
+        return _network_sink(text, rate_hz=rate_hz, returns=returns)
     raise ArgumentInvalid(f"'{through}' is nothing to play through", now=f"Write one of: {KINDS}")
+
+
+def _network_sink(text: str, *, rate_hz: int, returns: int) -> FrameSink:
+    """``RETURNS[@CARD,CARD]`` paced by this computer, ``SENDS+RETURNS[@...]`` by the desk's own flow."""
+    from nightreel.ports.aes67.duplex import NetworkDuplex
+    from nightreel.ports.aes67.files import load_streams, require_channels
+    from nightreel.ports.aes67.send import NetworkSink
+    from nightreel.soundcheck import DuplexSink
+
+    if "+" in text.partition("@")[0]:
+        heard, spoken, cards = network_streams(text)
+        from_us = load_streams(spoken)
+        require_channels(from_us, channels=returns, rate_hz=rate_hz)
+        return DuplexSink(NetworkDuplex(load_streams(heard), from_us, interfaces=cards))
+    path, _, named = text.partition("@")
+    from_us = load_streams(Path(path))
+    require_channels(from_us, channels=returns, rate_hz=rate_hz)
+    return NetworkSink(from_us, interfaces=tuple(named.split(",")) if named else ("", ""), ring_s=_NETWORK_AHEAD_S)
 
 
 def _parts(through: str) -> tuple[str, str]:

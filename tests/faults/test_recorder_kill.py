@@ -137,13 +137,15 @@ def test_when_everything_is_killed_the_take_is_recovered_by_hand(show: Path, tmp
     wait_gone(launched.pid)
     with pytest.raises(RecorderGone):
         ask(show, "status")
+    marks = set()
     for folder in (launched.folder, mirror / launched.take):
         result = recover(folder)
         assert result.changed
         assert result.frames >= result.confirmed_frames > 0
         assert not result.problems
         assert count_samples(folder).unaccounted == 0
-        assert [mark.name for mark in load_facts(folder).marks] == ["Tin Boats"]
+        marks |= {mark.name for mark in load_facts(folder).marks}
+    assert marks == {"Tin Boats"}  # acknowledged once it is durable at one of them
 
 
 def test_the_guard_alone_may_die_and_the_recording_goes_on(show: Path) -> None:

@@ -1,0 +1,144 @@
+"""A desk of the tests' own that sends AES67 flows from a process of its own, with faults planted packet by packet.
+
+Nothing of Nightreel makes its packets: header by RFC 3550 section 5.1, samples by RFC 3190 section 4 (L24, big-endian,
+channels interleaved). Every sample tells its frame and its channel, so that any of them can be looked up.
+
+Run as a program: ``python -m tests.netdesk PLAN.json``; it sends until its standard input closes, then writes beside
+the plan what it sent late (``PLAN.late.json``).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import select
+import socket
+import struct
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from tests.rtpband import free_port
+
+RATE_HZ = 48_000
+PACKET = 48
+CHANNELS = 8  # a flow
+ODD = 0x9E3779  # odd, so that frame numbers come back from samples
+STEP = 0x3C6EF3
+LATE_S = 0.1  # what the desk itself sends later than this may come behind the recorder's read head
+MASK = 0xFFFFFF
+
+
+def sounds(first_frame: int, frames: int, channels: int) -> NDArray[np.int32]:
+    """What the desk sends: 24-bit integers (frames, channels)."""
+    frame = np.arange(first_frame, first_frame + frames, dtype=np.int64)[:, None]
+    values = (frame * ODD + np.arange(channels, dtype=np.int64)[None, :] * STEP) & MASK
+    return ((values ^ 0x800000) - 0x800000).astype(np.int32)
+
+
+def frame_of(sample: float) -> int:
+    """The frame (modulo 2**24) whose first channel has this value."""
+    return (round(sample * 8_388_608) * pow(ODD, -1, 1 << 24)) & MASK
+
+
+def loses(plan: dict[str, Any], flow: int, packet: int) -> bool:
+    """Whether this packet never leaves."""
+    share = plan["random_loss"][flow]
+    if share and ((packet * 7919 + flow * 104_729) * 2_654_435_761 % (1 << 32)) / (1 << 32) < share:
+        return True
+    return any(one in (flow, -1) and first <= packet < end for one, first, end in plan["cuts"])
+
+
+def make_plan(flows: int, **changes: Any) -> dict[str, Any]:
+    """``cuts`` are rows (flow or -1 for all, first packet, end packet); ``restart_at`` a packet, 0 for never."""
+    plan = {
+        "ports": [free_port() for _ in range(flows)],
+        "first_timestamp": (1 << 32) - 3 * RATE_HZ,  # wraps after three seconds
+        "first_sequence": 65_000,
+        "random_loss": [0.0] * flows,
+        "cuts": [],
+        "restart_at": 0,
+        "jump": 0,
+        "sample_bytes": 3,
+    }
+    return {**plan, **changes}
+
+
+def write_descriptions(folder: Path, plan: dict[str, Any], *, rate_hz: int = RATE_HZ, channels: int = CHANNELS) -> None:
+    """One SDP file a flow, as text of our own (RFC 8866, RFC 3190, RFC 7273)."""
+    folder.mkdir(exist_ok=True)
+    for flow, port in enumerate(plan["ports"]):
+        rows = [
+            "v=0",
+            f"o=- {flow + 1} 1 IN IP4 127.0.0.1",
+            f"s=Desk {flow + 1}",
+            "c=IN IP4 127.0.0.1",
+            "t=0 0",
+            f"m=audio {port} RTP/AVP 97",
+            f"a=rtpmap:97 L24/{rate_hz}/{channels}",
+            "a=ptime:1",
+            "a=ts-refclk:ptp=IEEE1588-2008:traceable",
+            "a=mediaclk:direct=0",
+        ]
+        (folder / f"desk {flow + 1}.sdp").write_text("\r\n".join(rows) + "\r\n", newline="")
+
+
+@contextlib.contextmanager
+def desk(folder: Path, plan: dict[str, Any]) -> Iterator[subprocess.Popen[bytes]]:
+    """The desk as a process; ended by closing its input, or killed."""
+    path = folder / "plan.json"
+    path.write_text(json.dumps(plan))
+    process = subprocess.Popen([sys.executable, "-m", "tests.netdesk", str(path)], stdin=subprocess.PIPE)
+    try:
+        yield process
+    finally:
+        assert process.stdin is not None
+        process.stdin.close()
+        try:
+            process.wait(timeout=20.0)
+        finally:
+            process.kill()
+
+
+def late_packets(folder: Path) -> list[int]:
+    """Packets that the desk itself could not send in time, after it has ended."""
+    late: list[int] = json.loads((folder / "plan.late.json").read_text())
+    return late
+
+
+def run(path: Path) -> None:
+    plan = json.loads(path.read_text())
+    ports, sample_bytes = plan["ports"], plan["sample_bytes"]
+    mouth = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+    late = []
+    begin = time.monotonic()
+    packet = 0
+    while True:
+        due = begin + packet * PACKET / RATE_HZ
+        wait = due - time.monotonic()
+        if select.select([sys.stdin], [], [], max(0.0, wait))[0] and not sys.stdin.buffer.read1(1):
+            break
+        restarted = bool(plan["restart_at"]) and packet >= plan["restart_at"]
+        timestamp = (plan["first_timestamp"] + packet * PACKET + (plan["jump"] if restarted else 0)) % (1 << 32)
+        sequence = (plan["first_sequence"] + packet + (31_000 if restarted else 0)) % (1 << 16)
+        if time.monotonic() - due > LATE_S:
+            late.append(packet)
+        values = sounds(packet * PACKET, PACKET, CHANNELS * len(ports)).astype(">i4")
+        for flow, port in enumerate(ports):
+            if loses(plan, flow, packet):
+                continue
+            head = struct.pack(">BBHII", 0x80, 97, sequence, timestamp, 0x5EA0 + flow + 100 * restarted)
+            own = np.ascontiguousarray(values[:, CHANNELS * flow : CHANNELS * (flow + 1)])
+            body = own.view(np.uint8).reshape(-1, 4)[:, 1 : 1 + sample_bytes].tobytes()
+            mouth.sendto(head + body, ("127.0.0.1", port))
+        packet += 1
+    path.with_suffix(".late.json").write_text(json.dumps(late))
+
+
+if __name__ == "__main__":
+    run(Path(sys.argv[1]))

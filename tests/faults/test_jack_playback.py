@@ -5,6 +5,7 @@ the server's frame times they were called for; a period counts where both were.
 """
 
 import itertools
+import threading
 import time
 
 import numpy as np
@@ -128,6 +129,18 @@ def test_fade_out_is_silent_soon_without_a_step_and_what_was_written_ahead_is_no
     time.sleep(0.1)
     again = [block for now, _, block in heard_periods(listener, sink) if now > stopped_at and block.any()]
     assert len(again) > 0.5 * RATE_HZ / PERIOD
+
+
+def test_fade_out_from_another_thread_ends_a_write_that_waits(sink, listener):
+    writer = threading.Thread(target=sink.write, args=(tone(30.0),))
+    writer.start()
+    time.sleep(0.5)
+    sink.fade_out()
+    writer.join(5.0)
+    assert not writer.is_alive()
+    stopped_at = int(sink.periods[-1][0])
+    time.sleep(0.3)
+    assert not any(block.any() for now, _, block in heard_periods(listener, sink) if now > stopped_at)
 
 
 def test_a_sink_that_was_stopped_or_never_started_says_so(server):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 import time
 
 import numpy as np
@@ -67,6 +68,8 @@ class RingSink:
         self._buffer_frames = frames_from_seconds(buffer_s, rate_hz)
         self._player: _Player | None = None
         self._underruns = 0
+        self._cuts = 0  # how often it was faded out
+        self._writing = threading.Lock()
 
     @property
     def rate_hz(self) -> int:
@@ -108,16 +111,16 @@ class RingSink:
         player.require_alive()
         ring = player.ring
         ring.set_ending(False)
-        done = 0
+        cuts, done = self._cuts, 0
         while done < samples.shape[0]:
-            room = ring.free_frames
-            if ring.stopped:
-                return  # faded out from another thread: the rest is not to be heard
+            with self._writing:
+                if self._cuts != cuts:
+                    return  # faded out from another thread: the rest is not to be heard
+                room = ring.free_frames
+                ring.write(samples[done : done + room])
+            done += min(room, samples.shape[0] - done)
             if room == 0:
                 player.pause()
-                continue
-            ring.write(samples[done : done + room])
-            done += min(room, samples.shape[0] - done)
 
     def flush(self) -> None:
         player = self._require_player()
@@ -130,11 +133,12 @@ class RingSink:
         was written ahead is thrown away, and a ``write`` that waits in another thread returns. Blocks until silent;
         ``write`` plays again afterwards."""
         player = self._require_player()
+        self._cuts += 1
         player.ring.ask_stop(frames_from_seconds(seconds, self._rate_hz))
         while not player.ring.stopped:
             player.pause()
-        time.sleep(2 * POLL_S)  # lets a waiting ``write`` see it
-        player.ring.start_afresh()
+        with self._writing:
+            player.ring.start_afresh()
 
     def stop(self) -> None:
         if self._player is not None:

@@ -114,6 +114,7 @@ def plan_dict(plan: Plan) -> dict[str, Any]:
                 "rate_hz": o.rate_hz,
                 "encoding": o.encoding.value,
                 "links": list(o.links),
+                "devices": list(o.devices),
                 "carried": len(o.carried),
                 "left_out": list(o.left_out),
                 "spare": o.spare,

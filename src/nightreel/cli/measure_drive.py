@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from datetime import date
 from pathlib import Path
 
@@ -33,7 +34,12 @@ def command(folder: Path, show: Path | None, medium: str, seconds: float, gigaby
     if medium and document and all(m.name != medium for m in document.media):
         known = ", ".join(m.name for m in document.media) or "none"
         raise ArgumentInvalid(f"the show has no medium '{medium}'", now=f"Its media: {known}")
-    report = measure_drive(folder, seconds=seconds, most_bytes=int(gigabytes * 1e9))
+    watched = sys.stderr.isatty() and not as_json
+    report = measure_drive(
+        folder, seconds=seconds, most_bytes=int(gigabytes * 1e9), progress=_show_progress if watched else None
+    )
+    if watched:
+        click.echo("\r" + " " * 40 + "\r", err=True, nl=False)
     verdict = judge_drive(report, needed_bytes_per_s(document)) if document is not None else None
     kept = ""
     if show is not None and medium:
@@ -66,3 +72,7 @@ def command(folder: Path, show: Path | None, medium: str, seconds: float, gigaby
         click.echo(f"\nEnded early for want of {report.reached}: the figures may still be those of the drive's cache.")
     if kept:
         click.echo(f"Kept: {kept}")
+
+
+def _show_progress(seconds: float, written_bytes: int) -> None:
+    click.echo(f"\rmeasuring: {seconds:.0f} s, {written_bytes / 1e9:.2f} GB written", err=True, nl=False)

@@ -42,10 +42,9 @@ def finding_text(finding: Finding, rate_hz: int) -> list[str]:
     body = finding.what + places_text(finding, rate_hz)
     lines = textwrap.wrap(body, WIDTH - len(head), break_long_words=True) or [""]
     out = [head + lines[0], *(" " * len(head) + more for more in lines[1:])]
-    remedy = textwrap.wrap(finding.remedy, WIDTH - len(head) - 2)
-    out += [
-        f"{' ' * len(head)}> {remedy[0]}" if k == 0 else f"{' ' * len(head)}  {r}" for k, r in enumerate(remedy[:2])
-    ]
+    # Two lines here, the whole remedy in the report; the five worst findings have to fit one screen.
+    remedy = textwrap.wrap(finding.remedy, WIDTH - len(head) - 2, max_lines=2, placeholder=" …")
+    out += [f"{' ' * len(head)}> {remedy[0]}" if k == 0 else f"{' ' * len(head)}  {r}" for k, r in enumerate(remedy)]
     if finding.caution:
         caution = textwrap.wrap(f"Caution: {finding.caution}", WIDTH - len(head) - 2)
         out += [f"{' ' * len(head)}  {c}" for c in caution]

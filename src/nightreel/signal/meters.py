@@ -79,6 +79,7 @@ class LineMeters:
         head_frames = -(-(first_frame + least) // sub) * sub - first_frame
         self._head = np.zeros((head_frames, setting.channels), np.float32)
         self._head_frames = 0
+        self._opening: Accumulated | None = None  # what the whole head gave, so that it need not be fed again
         self._body: Accumulated | None = None
         self._pending = np.zeros((sub, setting.channels), np.float32)  # the body is fed whole 10 ms only
         self._pending_frames = 0
@@ -159,6 +160,7 @@ class LineMeters:
             samples = samples[take:]
             if self._head_frames == len(self._head):
                 self._body = self._warmed_up()
+                self._opening = self._body.copy()
                 self._body.restart()
         if len(samples) and self._body is not None:
             self._feed_body(self._body, samples)
@@ -173,6 +175,7 @@ class LineMeters:
         both = LineMeters(self._setting, self._first_frame)
         both._head[:] = self._head
         both._head_frames = self._head_frames
+        both._opening = self._opening
         both._body = self._body.copy() if self._body is not None else None
         both._pending[:] = self._pending
         both._pending_frames = self._pending_frames
@@ -187,7 +190,7 @@ class LineMeters:
 
     def result(self) -> MeterResult:
         """All figures of the span, taken as standing between silences; feeding may go on afterwards."""
-        whole = self._warmed_up()
+        whole = self._opening.copy() if self._opening is not None else self._warmed_up()
         if self._body is not None:
             whole.absorb(self._body)
             whole.feed(self._pending[: self._pending_frames])

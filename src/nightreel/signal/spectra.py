@@ -79,7 +79,7 @@ class LineSpectra:
         return level_db
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz"})
 def _digest(spectra, scale, edges, tone_bins, total_from, bin_hz, bands_db, figures, fine):  # type: ignore[no-untyped-def]
     """Powers, bands and the tone of each row of spectra (rows, bins); fine (rows, kept bins) gets the lower powers.
 

@@ -235,3 +235,16 @@ def test_refusals_leave_no_trace(show: Path) -> None:
             start(show, **wishes)
         assert caught.value.what
         assert sorted(str(p) for p in show.rglob("*")) == before
+
+
+def test_a_recorder_killed_while_armed_is_armed_again(show: Path) -> None:
+    launched = start(show, armed=True, preroll_s=1.0)
+    assert launched.state == "armed"
+    os.kill(launched.pid, signal.SIGKILL)
+    found = status_of_new(show, launched.pid)
+    assert (found["state"], found["follows"]) == ("armed", "")
+    assert not (show / "takes").exists()
+    ask(show, "start")
+    take = stop(show)
+    wait_gone(launched.guard_pid)
+    assert (show / "takes" / take / "take.json").is_file()

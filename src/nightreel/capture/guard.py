@@ -68,7 +68,7 @@ def run_guard(request: RecordRequest, report: Report) -> int:
             return 0 if status == 0 else REFUSED
         first = False
         log.error("the recorder ended with status %d: starting it anew", status)
-        if started is not None and started["ok"]:
+        if started is not None and started["ok"] and Path(started["folder"]).is_dir():  # else it was only armed
             request = replace(request, follows=started["take"])
             _fork_recovery(Path(started["folder"]))
         if time.monotonic() - began_s < QUICK_DEATH_S and (started is None or not started["ok"]):

@@ -26,6 +26,7 @@ COMMANDS: dict[str, str] = {
     "measure-drive": "measure what a drive really writes",
     "devices": "list the sound devices of this machine",
     "line-check": "prove every path with identification signals",
+    "rehearse": "burn the recording rig in for a while; ends in a verdict with numbers",
     "record": "record a take; --status shows the running one",
     "mark": "mark this moment of the running take",
     "stop": "stop the running take (has to be confirmed)",

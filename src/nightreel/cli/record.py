@@ -152,7 +152,7 @@ def _request(
 
     return RecordRequest(
         show=str(show),
-        source=source or _source_of_show(show, rest["link"]),
+        source=source or source_of_show(show, rest["link"]),
         mirrors=tuple(str(Path(m).absolute()) for m in mirrors),
         length_s=parse_length_s(length) if length else None,
         segment_s=parse_length_s(segment) if segment else None,
@@ -162,7 +162,7 @@ def _request(
     )
 
 
-def _source_of_show(show: Path, link_name: str) -> str:
+def source_of_show(show: Path, link_name: str) -> str:
     """The device that show.toml names for the link."""
     from nightreel.errors import ArgumentInvalid
     from nightreel.show.files import load_show

@@ -171,7 +171,10 @@ def solve_paths(capture: FloatArray, schedule: CodeSchedule, *, lost: NDArray[np
 
 
 def _made_whole(path: Path, lost: NDArray[np.bool_], schedule: CodeSchedule) -> Path:
-    """The gain a path would have shown had nothing been lost: only what was both played and captured was correlated."""
+    """The gain a path would have shown had nothing been lost: only what was both played and captured was correlated.
+
+    How a device behaves around a loss is its own affair, so the gain is as uncertain as the correction is large.
+    """
     latency = max(0, round(path.latency_frames))
     here = ~lost
     shares = []
@@ -182,7 +185,12 @@ def _made_whole(path: Path, lost: NDArray[np.bool_], schedule: CodeSchedule) -> 
         came, went = here[start : start + frames], here[start - latency : start - latency + frames]
         shares.append(float(np.count_nonzero(came & went)) / frames)
     share = (shares[0] + 2.0 * shares[1]) / 3.0
-    return replace(path, gain_db=path.gain_db - 20.0 * math.log10(max(share, 0.1)))
+    missing_db = -20.0 * math.log10(max(share, 0.1))
+    return replace(
+        path,
+        gain_db=path.gain_db + missing_db,
+        gain_uncertainty_db=math.hypot(path.gain_uncertainty_db, missing_db),
+    )
 
 
 def _correlate(

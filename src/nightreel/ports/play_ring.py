@@ -259,7 +259,7 @@ class PlayRing:
 
     def start_afresh(self) -> None:
         """After a stop: throw away what was not played. The callback does not touch the ring while stopped."""
-        self.control[READ] = self.control[FREED] = self.control[WRITTEN]
+        self.control[[READ, FREED, PERIOD_READ]] = self.control[WRITTEN]
         self.control[RISEN] = self.control[FADE_FRAMES]
         self.control[[STOP_FRAMES, ENDING]] = 0
         self.control[STATE] = WAITING

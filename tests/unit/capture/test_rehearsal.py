@@ -58,10 +58,7 @@ def test_the_worst_of_every_status_counts() -> None:
         log.take(
             {
                 "destinations": [{"behind_s": behind, "slowest_sync_s": sync}],
-                "alerts": [
-                    {"key": "gap", "rank": 1, "what": "Samples did not arrive"},
-                    {"key": "x", "rank": 4, "what": "y"},
-                ],
+                "alerts": alerts,
                 "seconds": 10.0,
                 "gaps": {"frames": 5, "count": 1},
                 "lost_frames": 0,

@@ -16,7 +16,7 @@ from nightreel.linecheck import Explanation, Identified, Kind, Outcome, Statemen
 from nightreel.ports.desk import Desk, DeskChannel, DeskPath, Feed, Leak, Origin
 from nightreel.ports.stage import SimulatedStage, StageDuplex
 
-DESKS = int(os.environ.get("NIGHTREEL_DESKS", "8"))
+DESKS = int(os.environ.get("NIGHTREEL_DESKS", "5"))
 CODE_RMS_DBFS = -40.1  # of a code at a ceiling of -30 dBFS
 
 

@@ -11,11 +11,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from nightreel.errors import ArgumentInvalid, ConfirmationMissing
+from nightreel.errors import ArgumentInvalid, ConfirmationMissing, ProofFailed
 
 if TYPE_CHECKING:
+    from nightreel.ports.protocols import Duplex
     from nightreel.show.model import Show
     from nightreel.soundcheck import ReturnPlan
+    from nightreel.soundcheck.back_to_live import Live, Open
     from nightreel.soundcheck.levels import Trim
     from nightreel.soundcheck.session import Section
     from nightreel.take import Take
@@ -44,13 +46,14 @@ class Wanted:
     convert: bool
     plan_only: bool
     confirm_muted: bool
+    announce: bool
     as_json: bool
 
 
 @click.command(short_help="play a take back through its returns")
 @click.argument("show_folder", metavar="SHOW", type=click.Path(path_type=Path))
 @click.argument("take_name", metavar="TAKE", default="last")
-@click.option("--through", help="Where to play: device:NAME, jack:CLIENT, stage (simulated), or files:FOLDER.")
+@click.option("--through", help="Where to play: device:NAME, jack:CLIENT, aes67:SENDS+RETURNS, stage, or files:FOLDER.")
 @click.option("--song", default="", help="A song of the take, by number or name.")
 @click.option("--mark", default="", help="Play from this mark on.")
 @click.option("--span", default="", help="A span of the take, such as 12:30-14:05.")
@@ -67,11 +70,13 @@ class Wanted:
 @click.option("--convert", is_flag=True, help="Convert a take of another rate to the show's while it plays.")
 @click.option("--plan-only", is_flag=True, help="Print the plan and write the sheets; play nothing.")
 @click.option("--confirm-muted", is_flag=True, help="State that in-ear transmitters are muted and the stage is warned.")
+@click.option("--announce", is_flag=True, help="Announce the return flows on the network while playing (SAP).")
 @click.option("--tell", default="", help="Tell the running player: stop, go, next, 'jump 12:30 at mark', status, ...")
 @click.option("--back-to-live", is_flag=True, help="Prove that no send carries a return any more (needs --through).")
+@click.option("--by-take", is_flag=True, help="With --back-to-live: seconds of the take 40 dB down instead of noise.")
 @click.option("--waive", default="", help="Take the banner down without proof; say why.")
 @click.option("--json", "as_json", is_flag=True, help="Print plan and outcome as JSON.")
-def command(tell: str, back_to_live: bool, waive: str, **options: Any) -> None:
+def command(tell: str, back_to_live: bool, by_take: bool, waive: str, **options: Any) -> None:
     """Play TAKE of SHOW through the returns its lines are patched to, so that the desk can be set without the band.
 
     Roles decide which lines are returned and which stay live; --live, --return and --silent change that. Two sheets
@@ -84,7 +89,7 @@ def command(tell: str, back_to_live: bool, waive: str, **options: Any) -> None:
     elif waive:
         _waive(wanted, waive)
     elif back_to_live:
-        _prove_live(wanted)
+        _prove_live(wanted, by_take=by_take)
     else:
         _soundcheck(wanted)
 
@@ -120,12 +125,15 @@ def _soundcheck(wanted: Wanted) -> None:
         click.echo(json.dumps(fields | ({"outcome": outcome} if outcome else {}), ensure_ascii=False))
     elif outcome:
         click.echo(f"\nEnded at {outcome['position']}.")
+        if "sink" in outcome:
+            click.echo(f"Sent: {outcome['sink']['summary']}.")
         _print_banner(wanted)
 
 
 def _play(
     wanted: Wanted, show: Show, take: Take, plan: ReturnPlan, section: Section, trims: tuple[Trim, ...]
 ) -> dict[str, Any]:
+    from nightreel.cli.network_returns import network_returns
     from nightreel.cli.play_take import play_take
     from nightreel.soundcheck.back_to_live import note_returned, returned_lines
 
@@ -138,22 +146,23 @@ def _play(
         if wanted.through and not wanted.through.startswith("files:"):
             note_returned(wanted.show_folder, plan.take, returned_lines(plan, sends), datetime.now().astimezone())
 
-    return play_take(
-        wanted.show_folder,
-        show,
-        take,
-        plan,
-        section,
-        through=wanted.through,
-        trims_db={trim.line: trim.trim_db for trim in trims} if wanted.apply_trims else {},
-        start_db=wanted.start_db,
-        level_db=wanted.level_db,
-        rise_s=wanted.rise_s,
-        loop_on=wanted.loop_on,
-        convert=wanted.convert,
-        bar_s=wanted.beats * 60.0 / wanted.tempo if wanted.tempo > 0 else 0.0,
-        begins=begins,
-    )
+    with network_returns(wanted.through, show, wanted.show_folder, link=plan.link, announce=wanted.announce):
+        return play_take(
+            wanted.show_folder,
+            show,
+            take,
+            plan,
+            section,
+            through=wanted.through,
+            trims_db={trim.line: trim.trim_db for trim in trims} if wanted.apply_trims else {},
+            start_db=wanted.start_db,
+            level_db=wanted.level_db,
+            rise_s=wanted.rise_s,
+            loop_on=wanted.loop_on,
+            convert=wanted.convert,
+            bar_s=wanted.beats * 60.0 / wanted.tempo if wanted.tempo > 0 else 0.0,
+            begins=begins,
+        )
 
 
 def _tell(wanted: Wanted, words: str) -> None:
@@ -190,11 +199,10 @@ def _waive(wanted: Wanted, reason: str) -> None:
     click.echo(f"Waived: {reason}")
 
 
-def _prove_live(wanted: Wanted) -> None:
+def _prove_live(wanted: Wanted, *, by_take: bool) -> None:
     from nightreel.cli.through import open_duplex
-    from nightreel.linecheck import Stopped, identify
     from nightreel.show.files import load_show
-    from nightreel.soundcheck.back_to_live import CODE_DBFS, judge, note_live, read_open
+    from nightreel.soundcheck.back_to_live import note_live, read_open
 
     show = load_show(wanted.show_folder)
     opened = read_open(wanted.show_folder)
@@ -204,19 +212,17 @@ def _prove_live(wanted: Wanted) -> None:
     if wanted.through is None:
         raise ArgumentInvalid("where the desk is was not said", now="Add --through device:NAME or jack:CLIENT")
     if not wanted.as_json:
-        click.echo("A soft noise at -60 dBFS goes to every return, for four seconds. In-ears stay muted until it ends.")
+        what = "Some seconds of the take, 40 dB down," if by_take else "A soft noise at -60 dBFS"
+        click.echo(f"{what} will sound on every return for four to six seconds. In-ears stay muted until it ends.")
     sends = max((line.send_number or 0 for line in opened.lines), default=1)
-    returns = [line.return_number for line in opened.lines]
-    duplex = open_duplex(wanted.through, show, sends=max(sends, 1), returns=max(returns))
+    returns = max(line.return_number for line in opened.lines)
+    duplex = open_duplex(wanted.through, show, sends=max(sends, 1), returns=returns)
     duplex.start()
     try:
-        ahead = getattr(duplex, "latency_frames", (0, 0, 0))[2]
-        outcome = identify(duplex, returns, amplifiers_muted=True, ceiling_dbfs=CODE_DBFS, ahead_frames=ahead)
+        ahead_frames = getattr(duplex, "latency_frames", (0, 0, 0))[2]
+        live = (_live_by_take if by_take else _live_by_code)(wanted, duplex, opened, ahead_frames)
     finally:
         duplex.stop()
-    if isinstance(outcome, Stopped):
-        raise ConfirmationMissing(outcome.reason, now="Find out what grew loud, then prove again")
-    live = judge(outcome.matrix, opened.lines)
     note_live(wanted.show_folder, live, datetime.now().astimezone())
     if wanted.as_json:
         fields = {
@@ -230,6 +236,25 @@ def _prove_live(wanted: Wanted) -> None:
         click.echo("\n".join(live.sentences()))
     if not live.proven:
         sys.exit(1)
+
+
+def _live_by_code(wanted: Wanted, duplex: Duplex, opened: Open, ahead_frames: int) -> Live:
+    from nightreel.linecheck import Stopped, identify
+    from nightreel.soundcheck.back_to_live import CODE_DBFS, judge
+
+    returns = [line.return_number for line in opened.lines]
+    outcome = identify(duplex, returns, amplifiers_muted=True, ceiling_dbfs=CODE_DBFS, ahead_frames=ahead_frames)
+    if isinstance(outcome, Stopped):
+        raise ProofFailed(outcome.reason, now="Find out what grew loud, then prove again")
+    return judge(outcome.matrix, opened.lines)
+
+
+def _live_by_take(wanted: Wanted, duplex: Duplex, opened: Open, ahead_frames: int) -> Live:
+    from nightreel.soundcheck.by_take import prove_by_take
+    from nightreel.take import find_take, open_take
+
+    with open_take(find_take(wanted.show_folder, opened.take)) as take:
+        return prove_by_take(duplex, take, opened.lines, ahead_frames=ahead_frames)
 
 
 def _print_banner(wanted: Wanted) -> None:

@@ -1,7 +1,7 @@
 """Back to live: which lines the desk still takes from their returns, and a banner until nobody does.
 
-While nothing plays, a return is silent, so silence proves nothing: a code at -60 dBFS on every return does
-(:mod:`nightreel.signal.codes`). While the take still plays low, :func:`still_heard` finds it in what comes in.
+While nothing plays, a return is silent, so silence proves nothing. Two things do: a code at -60 dBFS on every return
+(:mod:`nightreel.signal.codes`), or some seconds of the take itself, 40 dB down, looked for in what comes in.
 """
 
 from __future__ import annotations

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from tests.unit.soundcheck.rig import band
+from tests.unit.soundcheck.rig import ArrayTake, band
 
 from nightreel.errors import TakeDamaged
 from nightreel.linecheck import Identified, identify
@@ -24,6 +24,7 @@ from nightreel.soundcheck.back_to_live import (
     still_heard,
     waive,
 )
+from nightreel.soundcheck.by_take import prove_by_take
 
 AT = datetime(2026, 11, 28, 18, 40, tzinfo=UTC)
 
@@ -106,3 +107,15 @@ def test_a_broken_note_is_named_and_not_taken_for_live(tmp_path: Path, text: str
     (tmp_path / "soundcheck.json").write_text(text)
     with pytest.raises(TakeDamaged, match="Prove by hand"):
         read_open(tmp_path)
+
+
+def test_the_take_itself_forty_decibels_down_proves_it_beside_a_band_on_stage() -> None:
+    programme = band(8 * 48_000, 8)
+    programme[:, 7] = 0.0  # nothing to look for on line 8
+    desk = Desk.straight(rate_hz=48_000, lines=8).at_soundcheck([2, 5]).with_all(latency_frames=4_000)
+    on_stage = band(8 * 48_000, 8, seed=4) * np.float32(10 ** (-15 / 20))
+    duplex = StageDuplex(SimulatedStage(desk), inputs_from_array(on_stage, repeat=True), speed=None)
+    live = prove_by_take(duplex, ArrayTake(programme), returned())
+    assert [line.line for line, _ in live.still] == [3, 6]
+    assert [gain_db for _, gain_db in live.still] == pytest.approx([0.0, 0.0], abs=3.0)
+    assert [line.line for line in live.unclear] == [8]

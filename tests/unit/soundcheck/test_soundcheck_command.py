@@ -88,6 +88,9 @@ def test_the_banner_stands_until_the_desk_is_proven_live(show: Path, capsys: pyt
     status, out, _ = run(capsys, show, "--back-to-live", "--through", "stage@max")
     assert status == 1
     assert "Line 2 Name 2 is still returned" in out
+    status, out, _ = run(capsys, show, "--back-to-live", "--by-take", "--through", "stage@max")
+    assert status == 1
+    assert out.count("is still returned") == 4
     status, out, _ = run(capsys, show, "--back-to-live", "--through", "stage:live@max")
     assert (status, out.splitlines()[-1]) == (0, "All 4 lines are live: no send carries a return.")
     status, out, _ = run(capsys, show, "--back-to-live", "--through", "stage@max", "--json")

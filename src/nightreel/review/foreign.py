@@ -170,7 +170,10 @@ def _tracks(
         reader = readers.get(path.name)
         plain = _NUMBER.sub("", path.stem).strip() or path.stem
         channels = reader.channels if reader else 1
-        names += [(path, c, plain if channels == 1 else f"{plain} {c + 1}") for c in range(channels)]
+        sides = (
+            ("",) if channels == 1 else (" L", " R") if channels == 2 else tuple(f" {c + 1}" for c in range(channels))
+        )
+        names += [(path, c, plain + side) for c, side in enumerate(sides)]
     matched, notes = _match([name for _, _, name in names], show)
     numbers = _numbers([path for path, _, _ in names], matched)
     tracks, files = [], []

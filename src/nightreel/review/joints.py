@@ -123,13 +123,13 @@ def _outs(env, state, firsts, ends, befores, floors, count):  # type: ignore[no-
         if state[1] < 0:
             oldest = max(state[6], state[7])
             # the level just before must be near what the line was doing, and fall steeply
-            if e < oldest * fall and oldest > 0.25 * state[8] and oldest > 1e-3:
+            if e < oldest * fall and oldest > 0.1 * state[8] and oldest > 1e-3:
                 state[1] = cell
                 state[2] = max(oldest, state[8] * np.float32(0.5))
                 state[3] = e
         else:
-            if e > state[2] * np.float32(0.1):
-                steep = min(state[5], state[6]) < state[2] * np.float32(0.02)
+            if e > state[2] * np.float32(0.06):
+                steep = min(state[5], state[6]) < state[2] * np.float32(0.015)
                 length = cell - state[1]
                 if steep and 3 <= length <= 5000 and count < firsts.size:
                     firsts[count] = int(state[1])

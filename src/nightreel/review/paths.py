@@ -132,22 +132,23 @@ def _paths_of(material: Material, line: int, references: list[int]) -> tuple[Pat
     other = np.zeros((len(references), count, bins))
     lags = np.zeros((len(references), count, 2 * MAX_LAG + 1))
     hann = np.hanning(PIECE).astype(np.float32)
-    n = 2 * WINDOW
+    n = scipy.fft.next_fast_len(WINDOW + MAX_LAG, real=True)  # lags beyond MAX_LAG may wrap: they are not looked at
     hz = np.arange(n // 2 + 1) * material.rate_hz / n
-    band = (hz > 100) & (hz < 9000)
+    band = ((hz > 100) & (hz < 9000)).astype(np.float32)
     for k, start in enumerate(starts):
-        block = material.read((line, *references), int(start), WINDOW)
-        pieces = np.lib.stride_tricks.sliding_window_view(block, PIECE, axis=0)[:: PIECE // 2]  # (pieces, lines, PIECE)
-        spectra = scipy.fft.rfft(pieces * hann, axis=2)
-        whole = scipy.fft.rfft(block, n, axis=0)
-        level = float(np.sum(np.abs(spectra[:, 0]) ** 2)) + 1e-30  # each window counts alike
-        own[k] = np.sum(np.abs(spectra[:, 0]) ** 2, axis=0) / level
-        for r in range(len(references)):
-            cross[r, k] = np.sum(np.conj(spectra[:, r + 1]) * spectra[:, 0], axis=0) / level
-            other[r, k] = np.sum(np.abs(spectra[:, r + 1]) ** 2, axis=0) / level
-            both = np.conj(whole[:, r + 1]) * whole[:, 0] * band
-            phat = scipy.fft.irfft(both / (np.abs(both) + 1e-4 * np.abs(both).max() + 1e-20), n)
-            lags[r, k] = np.concatenate((phat[-MAX_LAG:], phat[: MAX_LAG + 1]))
+        block = np.ascontiguousarray(material.read((line, *references), int(start), WINDOW).T)
+        pieces = np.lib.stride_tricks.sliding_window_view(block, PIECE, axis=1)[:, :: PIECE // 2]
+        spectra = scipy.fft.rfft(pieces * hann, axis=2)  # (lines, pieces, bins)
+        whole = scipy.fft.rfft(block, n, axis=1)
+        power = (spectra.real**2 + spectra.imag**2).sum(axis=1, dtype=np.float64)
+        level = float(power[0].sum()) + 1e-30  # each window counts alike
+        own[k] = power[0] / level
+        other[:, k] = power[1:] / level
+        cross[:, k] = np.einsum("rpb,pb->rb", np.conj(spectra[1:]), spectra[0]) / level
+        both = np.conj(whole[1:]) * (whole[0] * band)
+        size = np.abs(both)
+        phat = scipy.fft.irfft(both / (size + 1e-4 * size.max(axis=1, keepdims=True) + 1e-20), n, axis=1)
+        lags[:, k] = np.concatenate((phat[:, -MAX_LAG:], phat[:, : MAX_LAG + 1]), axis=1)
     cross, own, other, lags = cross.cumsum(axis=1), own.cumsum(axis=0), other.cumsum(axis=1), lags.cumsum(axis=1)
     return tuple(
         Path(line=line, reference=ref, starts=starts, cross=cross[r], own=own, other=other[r], lags=lags[r])

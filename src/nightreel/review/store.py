@@ -25,7 +25,7 @@ from nightreel.review.spectra import Spectra
 from nightreel.take.model import Track
 from nightreel.timeline import Span
 
-VERSION = 1  # of what is measured: raise it when spectra, joints or levels change their meaning
+VERSION = 2  # of what is measured: raise it when spectra, joints or levels change their meaning
 
 
 class FolderStore:

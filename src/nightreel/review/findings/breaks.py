@@ -156,7 +156,7 @@ def _say(material: Material, measured: LineMaterial, breaks: list[Break]) -> Ite
         )
         return
     clusters = _clusters(frames, round(CLUSTER_S * material.rate_hz))
-    crackling = [c for c in clusters if len(c) >= 3]
+    crackling = [c for c in clusters if len(c) >= 3 and not _pitched(c)]
     if crackling and sum(len(c) for c in crackling) >= 5:
         yield crackle(
             measured,
@@ -204,6 +204,16 @@ def _base_frames(frames: Frames, rate_hz: int) -> float:
             if share > best_share or (share == best_share and base > best):
                 best, best_share = base, share
     return best
+
+
+def _pitched(frames: Frames) -> bool:
+    """The breaks follow each other like the periods of a tone: a synthesiser's own steps, no contact."""
+    steps = np.diff(frames).astype(np.float64)
+    if len(steps) < 5:
+        return False
+    base = float(np.median(steps))
+    times = np.maximum(np.round(steps / base), 1)
+    return bool(np.mean((np.abs(steps - times * base) < 0.03 * base) & (times <= 4)) > 0.6)
 
 
 def _clusters(frames: Frames, within: int) -> list[Frames]:

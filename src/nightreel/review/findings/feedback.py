@@ -22,6 +22,7 @@ from nightreel.timeline import Span
 from nightreel.units import format_position
 
 PROMINENT_DB = 12.0
+LEAST_PURITY = 0.1  # a stand of half a second that is 70 % tone, cut by a window's edge, leaves more
 LEAST_DBFS = -52.0
 STEP_S = 0.025
 LEAST_S = 0.5
@@ -73,7 +74,8 @@ def find_rings(material: Material, line: int) -> tuple[Ring, ...]:
     """Rings of a line, judged in detail where a spectral window shows a pure tone."""
     spectra = material.lines[line].spectra
     clear = material.spectrum_windows_clear(line)
-    tone = clear & (spectra.tone_prominence_db > PROMINENT_DB) & (spectra.tone_db > LEAST_DBFS)
+    pure = (spectra.tone_prominence_db > PROMINENT_DB) & (spectra.tone_purity > LEAST_PURITY)
+    tone = clear & pure & (spectra.tone_db > LEAST_DBFS)
     found: list[Ring] = []
     spans = runs(tone)
     order = sorted(spans, key=lambda s: -float(spectra.tone_db[s[0] : s[1]].max()))[:MOST_CANDIDATES]

@@ -11,6 +11,7 @@ from nightreel.advance.folder import list_plans, read_plan, write_plan
 from nightreel.advance.known import Figure, Known
 from nightreel.advance.plan import Plan, make_plan
 from nightreel.advance.record import plan_dict, version_of
+from nightreel.advance.returns_sdp import describe_returns
 from nightreel.advance.verdict import screen, verdict_of
 from nightreel.advance.what_if import what_if
 from nightreel.advance.wishes import Network, Wishes, wishes_from
@@ -27,6 +28,7 @@ __all__ = [
     "Wishes",
     "allocate",
     "compare_plans",
+    "describe_returns",
     "list_plans",
     "make_plan",
     "plan_dict",

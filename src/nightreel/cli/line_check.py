@@ -19,7 +19,9 @@ if TYPE_CHECKING:
 
 @click.command(short_help="prove every path with identification signals")
 @click.argument("show_folder", metavar="SHOW", type=click.Path(path_type=Path))
-@click.option("--through", help="Where the desk is: device:NAME, jack:CLIENT, or stage (simulated).")
+@click.option(
+    "--through", help="Where the desk is: device:NAME, jack:CLIENT, aes67:SENDS+RETURNS, or stage (simulated)."
+)
 @click.option("--link", help="The link to check; by default the one most lines use.")
 @click.option("--confirm-muted", is_flag=True, help="State that amplifiers, in-ear transmitters and wedges are muted.")
 @click.option(
@@ -30,6 +32,7 @@ if TYPE_CHECKING:
     show_default=True,
     help="Highest level of the signals, in dBFS; they start at -60 and ramp.",
 )
+@click.option("--announce", is_flag=True, help="Announce the return flows on the network meanwhile (SAP).")
 @click.option("--by-ear", is_flag=True, help="Line by line: somebody taps or speaks at each microphone in turn.")
 @click.option("--known", is_flag=True, help="Only print what earlier checks have proven.")
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
@@ -39,6 +42,7 @@ def command(
     link: str | None,
     confirm_muted: bool,
     ceiling_dbfs: float,
+    announce: bool,
     by_ear: bool,
     known: bool,
     as_json: bool,
@@ -51,6 +55,7 @@ def command(
 
     With --by-ear nothing is played: the stage hand goes from microphone to microphone in the order of the input list.
     """
+    from nightreel.cli.network_returns import network_returns
     from nightreel.linecheck import Method, expected_patch, explain
     from nightreel.linecheck.proofs import LineCheck, as_dict, write_check
     from nightreel.show.files import load_show
@@ -65,7 +70,8 @@ def command(
         _by_ear(show_folder, show, through, link, as_json=as_json)
         return
     expected = expected_patch(show, link)
-    identified = _identify(show_folder, through, expected, confirm_muted, ceiling_dbfs, quiet=as_json)
+    with network_returns(through, show, show_folder, link=expected.link, announce=announce):
+        identified = _identify(show_folder, through, expected, confirm_muted, ceiling_dbfs, quiet=as_json)
     at = datetime.now().astimezone()
     told = explain(
         identified.matrix,

@@ -16,7 +16,7 @@ from nightreel.cli.keypress import Keys, watched_keys
 from nightreel.cli.through import open_sink
 from nightreel.control import Server, socket_path
 from nightreel.errors import ArgumentInvalid, DeviceTrouble, RequestError
-from nightreel.ports.protocols import FrameSink
+from nightreel.ports.protocols import FrameSink, HasReport
 from nightreel.show.model import Show
 from nightreel.soundcheck import Drive, Player, ReturnPlan, State
 from nightreel.soundcheck.convert import Converted
@@ -77,6 +77,7 @@ def play_take(
     )
     try:
         with _started(sink):
+            _say_pace(sink)
             player.wait_ready()
             drive = Drive(player, sink, patient=through.startswith("files:") or through.endswith("@max"))
             service = PlayerService(player, drive, facts, section, bar_frames=bar_s * facts.rate_hz)
@@ -97,8 +98,14 @@ def play_take(
         player.close()
     if status["trouble"]:
         raise DeviceTrouble(status["trouble"], now="Nothing sounds. Mend it, then start again")
-    report = getattr(sink, "report", None)  # a network sink tells of its packets
-    return status | {"underruns": sink.underruns} | ({"sink": report()} if report else {})
+    sent = {"sink": dict(sink.report())} if isinstance(sink, HasReport) else {}
+    return status | {"underruns": sink.underruns} | sent
+
+
+def _say_pace(sink: FrameSink) -> None:
+    """Which clock times what is sent, where that is a choice."""
+    if isinstance(sink, HasReport) and (pace := sink.report().get("pace")):
+        click.echo(pace, err=True)
 
 
 @contextlib.contextmanager

@@ -6,7 +6,7 @@ The simulated stage follows the show's patch; faults can be planted in it: ``sta
 from __future__ import annotations
 
 import re
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from nightreel.ports.desk import Desk
 
 KINDS = "device:NAME, jack:CLIENT, aes67:SENDS+RETURNS, stage, or for playing files:FOLDER and aes67:RETURNS"
-_NETWORK_AHEAD_S = 0.2  # what a stop has to wait for
 _FAULT = re.compile(r"^(?P<name>[a-z]+)=(?P<first>\d+)(?:(?:\+|>)(?P<second>\d+))?(?::(?P<value>-?\d+(?:\.\d+)?))?$")
 
 
@@ -47,11 +46,13 @@ def open_duplex(through: str, show: Show, *, sends: int, returns: int, link: str
         from nightreel.ports.aes67.duplex import NetworkDuplex
         from nightreel.ports.aes67.files import load_streams, require_channels
 
-        heard, spoken, cards = network_streams(text)
-        to_us, from_us = load_streams(heard), load_streams(spoken)
+        words = network_words(text)
+        if words.heard is None:
+            raise ArgumentInvalid(f"'aes67:{text}' does not name the desk's flows", now="Write aes67:SENDS+RETURNS")
+        to_us, from_us = load_streams(words.heard), load_streams(words.spoken)
         require_channels(to_us, channels=sends, rate_hz=show.rate_hz)
         require_channels(from_us, channels=returns, rate_hz=show.rate_hz)
-        return NetworkDuplex(to_us, from_us, interfaces=cards)
+        return NetworkDuplex(to_us, from_us, interfaces=words.cards)
     raise ArgumentInvalid(f"'{through}' is nothing to check lines through", now=f"Write one of: {KINDS}")
 
 
@@ -66,6 +67,15 @@ def open_sink(through: str, show: Show, *, rate_hz: int, returns: int, link: str
         from nightreel.ports.jack import SYSTEM, JackSink
 
         return JackSink(device=text or SYSTEM, rate_hz=rate_hz, channels=returns)
+    if kind == "aes67":
+        from nightreel.ports.aes67.files import load_streams, require_channels
+        from nightreel.ports.aes67.paced import PacedSink
+
+        words = network_words(text)
+        spoken = load_streams(words.spoken)
+        require_channels(spoken, channels=returns, rate_hz=rate_hz)
+        heard = load_streams(words.heard) if words.heard is not None else ()
+        return PacedSink(spoken, heard=heard, interfaces=words.cards)
     if kind == "files":
         return _file_sink(Path(text or "."), rate_hz=rate_hz, returns=returns)
     if kind == "demo":
@@ -78,27 +88,7 @@ def open_sink(through: str, show: Show, *, rate_hz: int, returns: int, link: str
 
         desk, speed = stage_desk(text, replace(show, rate_hz=rate_hz), sends=returns, returns=returns, link=link)
         return StageSink(SimulatedStage(desk), speed=speed)
-    if kind == "aes67":
-        return _network_sink(text, rate_hz=rate_hz, returns=returns)
     raise ArgumentInvalid(f"'{through}' is nothing to play through", now=f"Write one of: {KINDS}")
-
-
-def _network_sink(text: str, *, rate_hz: int, returns: int) -> FrameSink:
-    """``RETURNS[@CARD,CARD]`` paced by this computer, ``SENDS+RETURNS[@...]`` by the desk's own flow."""
-    from nightreel.ports.aes67.duplex import NetworkDuplex
-    from nightreel.ports.aes67.files import load_streams, require_channels
-    from nightreel.ports.aes67.send import NetworkSink
-    from nightreel.soundcheck import DuplexSink
-
-    if "+" in text.partition("@")[0]:
-        heard, spoken, cards = network_streams(text)
-        from_us = load_streams(spoken)
-        require_channels(from_us, channels=returns, rate_hz=rate_hz)
-        return DuplexSink(NetworkDuplex(load_streams(heard), from_us, interfaces=cards))
-    path, _, named = text.partition("@")
-    from_us = load_streams(Path(path))
-    require_channels(from_us, channels=returns, rate_hz=rate_hz)
-    return NetworkSink(from_us, interfaces=tuple(named.split(",")) if named else ("", ""), ring_s=_NETWORK_AHEAD_S)
 
 
 def _parts(through: str) -> tuple[str, str]:
@@ -119,15 +109,27 @@ def _file_sink(folder: Path, *, rate_hz: int, returns: int) -> FrameSink:
     return FileSink(paths, rate_hz=rate_hz, channels=returns)
 
 
-def network_streams(text: str) -> tuple[Path, Path, tuple[str, ...]]:
-    """``SENDS+RETURNS[@CARD,CARD]``: SDP files or folders of the desk's flows and of ours, and the network cards."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NetworkWords:
+    """``[SENDS+]RETURNS[@CARD,CARD]``: SDP files or folders of the desk's flows and of ours, and the network cards."""
+
+    heard: Path | None
+    spoken: Path
+    cards: tuple[str, ...]
+
+
+def network_words(text: str) -> NetworkWords:
+    """Raises ArgumentInvalid where not even the returns are named."""
     paths, _, cards = text.partition("@")
-    heard, plus, spoken = paths.partition("+")
-    if not plus or not heard or not spoken:
+    heard, plus, spoken = paths.rpartition("+")
+    if not spoken or (plus and not heard):
         raise ArgumentInvalid(
-            f"'aes67:{text}' does not name both ways", now="Write aes67:FOLDER-OF-SENDS+FOLDER-OF-RETURNS"
+            f"'aes67:{text}' does not say where the flows are described",
+            now="Write aes67:FOLDER-OF-SENDS+FOLDER-OF-RETURNS, or aes67:FOLDER-OF-RETURNS to play by our own clock",
         )
-    return Path(heard), Path(spoken), tuple(cards.split(",")) if cards else ("", "")
+    return NetworkWords(
+        heard=Path(heard) if heard else None, spoken=Path(spoken), cards=tuple(cards.split(",")) if cards else ("", "")
+    )
 
 
 def stage_desk(text: str, show: Show, *, sends: int, returns: int, link: str = "") -> tuple[Desk, float | None]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -12,14 +13,19 @@ MOST_BYTES = 65_536
 
 
 def load_streams(path: Path) -> tuple[StreamDescription, ...]:
-    """The streams of one SDP file, or of every one in a folder, sorted by name.
+    """The streams of one SDP file, or of every one in a folder, sorted by name (2 before 10).
 
     Raises NetworkTrouble naming file, line and remedy.
     """
-    files = sorted(path.glob("*.sdp")) if path.is_dir() else [path]
+    files = sorted(path.glob("*.sdp"), key=natural_order) if path.is_dir() else [path]
     if not files:
         raise NetworkTrouble("no .sdp file is in this folder", where=str(path), now="Put one file a flow there")
     return tuple(_load(file) for file in files)
+
+
+def natural_order(path: Path) -> list[tuple[int, str]]:
+    """Sorts 'desk 2' before 'desk 10': the order of the flows is the order of the channels."""
+    return [(int(part), "") if part.isdigit() else (-1, part) for part in re.split(r"([0-9]+)", path.name) if part]
 
 
 def find_descriptions(text: str, *, beside: Path) -> Path:

@@ -55,7 +55,11 @@ def loses(plan: dict[str, Any], flow: int, packet: int) -> bool:
 
 
 def make_plan(flows: int, **changes: Any) -> dict[str, Any]:
-    """``cuts`` are rows (flow or -1 for all, first packet, end packet); ``restart_at`` a packet, 0 for never."""
+    """``cuts`` are rows (flow or -1 for all, first packet, end packet); ``restart_at`` a packet, 0 for never.
+
+    ``mirror`` makes it a desk whose channels listen to their returns: {"groups": [[address, port], ...], "order":
+    return of each channel (from 0), "delays": of each channel in frames}.
+    """
     plan = {
         "ports": [free_port() for _ in range(flows)],
         "first_timestamp": (1 << 32) - 3 * RATE_HZ,  # wraps after three seconds
@@ -65,6 +69,7 @@ def make_plan(flows: int, **changes: Any) -> dict[str, Any]:
         "restart_at": 0,
         "jump": 0,
         "sample_bytes": 3,
+        "mirror": None,
     }
     return {**plan, **changes}
 
@@ -111,11 +116,55 @@ def late_packets(folder: Path) -> list[int]:
     return late
 
 
+class Mirror:
+    """What the returns bring, by their RTP timestamp; heard by each channel after its own delay."""
+
+    FRAMES = 1 << 16
+    BASE = RATE_HZ // 4  # a busy machine may be late by so much before the desk hears silence
+
+    def __init__(self, wish: dict[str, Any]) -> None:
+        self._order, self._delays = np.array(wish["order"]), np.array(wish["delays"]) + self.BASE
+        self._ears = []
+        self._tape = np.zeros((self.FRAMES, len(self._order)), np.int32)
+        for address, port in wish["groups"]:
+            ear = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+            ear.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            ear.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 1 << 21)
+            ear.bind((address, port))
+            ear.setsockopt(
+                socket.IPPROTO_IP, socket.IP_ADD_MEMBERSHIP, socket.inet_aton(address) + socket.inet_aton("127.0.0.1")
+            )
+            ear.setblocking(False)
+            self._ears.append(ear)
+
+    def listen(self) -> None:
+        for flow, ear in enumerate(self._ears):
+            with contextlib.suppress(BlockingIOError):
+                while True:
+                    timestamp, samples = decode(ear.recv(2048))
+                    rows = np.arange(timestamp, timestamp + len(samples)) % self.FRAMES
+                    self._tape[rows, CHANNELS * flow : CHANNELS * (flow + 1)] = samples
+
+    def sound(self, timestamp: int) -> NDArray[np.int32]:
+        """(PACKET, channels) that the channels hear; tape that will not be needed again is wiped."""
+        at = timestamp + np.arange(PACKET)
+        self._tape[(at + self.FRAMES // 2) % self.FRAMES] = 0
+        return self._tape[(at[:, None] - self._delays[None, :]) % self.FRAMES, self._order[None, :]]
+
+
+def decode(packet: bytes) -> tuple[int, NDArray[np.int32]]:
+    """RTP timestamp and 24-bit integers (frames, CHANNELS) of a packet without extension."""
+    wide = np.zeros((len(packet[12:]) // 3, 4), np.uint8)
+    wide[:, :3] = np.frombuffer(packet[12:], np.uint8).reshape(-1, 3)
+    return struct.unpack_from(">I", packet, 4)[0], (wide.view(">i4").astype(np.int32) >> 8).reshape(-1, CHANNELS)
+
+
 def run(path: Path) -> None:
     plan = json.loads(path.read_text())
     ports, sample_bytes = plan["ports"], plan["sample_bytes"]
     mouth = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
     late = []
+    mirror = Mirror(plan["mirror"]) if plan["mirror"] else None
     begin = time.monotonic()
     packet = 0
     while True:
@@ -128,7 +177,11 @@ def run(path: Path) -> None:
         sequence = (plan["first_sequence"] + packet + (31_000 if restarted else 0)) % (1 << 16)
         if time.monotonic() - due > LATE_S:
             late.append(packet)
-        values = sounds(packet * PACKET, PACKET, CHANNELS * len(ports)).astype(">i4")
+        if mirror is None:
+            values = sounds(packet * PACKET, PACKET, CHANNELS * len(ports)).astype(">i4")
+        else:
+            mirror.listen()
+            values = mirror.sound(timestamp).astype(">i4")
         for flow, port in enumerate(ports):
             if loses(plan, flow, packet):
                 continue

@@ -1,26 +1,47 @@
-"""``nightreel devices``: the sound devices of this machine, and what each can do."""
+"""``nightreel devices``: the sound devices of this machine, and the streams announced on its networks."""
 
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
+from nightreel.errors import AlreadyThere, ArgumentInvalid
 from nightreel.units import format_rate
+
+if TYPE_CHECKING:
+    from nightreel.ports.aes67.sdp import StreamDescription
 
 NONE_HERE = """\
 This machine has no sound device that Nightreel can reach.
 
   - A USB interface or desk: connect it, install its driver, run this again.
   - JACK: start the server, then run this again.
-  - Network audio (AES67) needs no sound device: see docs/capture.md.
+  - Network audio (AES67) needs no sound device: nightreel devices --listen 30
   - To try things out without hardware: nightreel demo"""
 
 
-@click.command(short_help="list the sound devices of this machine")
+@click.command(short_help="list sound devices, and streams announced on the network")
+@click.option(
+    "--listen", "listen_s", type=float, default=0.0, help="Hear network streams announced in so many seconds."
+)
+@click.option("--card", default="", help="The address of the network card to listen on.")
+@click.option("--save", type=click.Path(path_type=Path), help="Save what is announced as SDP files in this folder.")
 @click.option("--json", "as_json", is_flag=True, help="Print the same as JSON.")
-def command(as_json: bool) -> None:
-    """List the sound devices of this machine: sends come from the desk, returns go to it."""
+def command(listen_s: float, card: str, save: Path | None, as_json: bool) -> None:
+    """List the sound devices of this machine: sends come from the desk, returns go to it.
+
+    With --listen the network is listened to instead, for streams announced by SAP; most senders repeat themselves
+    every 30 seconds or less. The saved folder is what `record --from aes67:FOLDER` takes.
+    """
+    if listen_s > 0:
+        _listen(listen_s, card, save, as_json=as_json)
+        return
+    if save is not None or card:
+        raise ArgumentInvalid("--card and --save belong to --listen", now="Add --listen 30")
     from nightreel.ports.devices import list_devices
 
     devices = list_devices()
@@ -47,3 +68,74 @@ def command(as_json: bool) -> None:
         click.echo(f"{device.sends:>5} {device.returns:>7}  {device}")
         click.echo(f"{'':15}{offered} kHz" if offered else f"{'':15}busy, or none of the usual rates")
     click.echo(f"\nName one in full or in part where a device is asked for; {format_rate(48_000)} is the usual rate.")
+
+
+def _listen(seconds: float, card: str, save: Path | None, *, as_json: bool) -> None:
+    from nightreel.ports.aes67.announce import listen
+    from nightreel.ports.aes67.clocks import read_clock_health
+
+    if not as_json:
+        click.echo(f"Listening for {seconds:g} s ...", err=True)
+    streams = sorted(listen(seconds=seconds, interface=card), key=_by_name)
+    files = _save(streams, save) if save is not None else []
+    clock = read_clock_health()
+    if as_json:
+        facts = [
+            {
+                "name": one.name,
+                "encoding": one.encoding,
+                "rate_hz": one.rate_hz,
+                "channels": one.channels,
+                "packet_time_ms": one.packet_time_ms,
+                "addresses": [f"{to.address}:{to.port}" for to in one.destinations],
+                "reference_clock": one.reference_clock,
+                "origin": one.origin,
+            }
+            for one in streams
+        ]
+        heard = {"streams": facts, "saved": [str(path) for path in files], "clock": clock.sentence()}
+        click.echo(json.dumps(heard, ensure_ascii=False))
+        return
+    first = 1
+    for one in streams:
+        places = ", ".join(f"{to.address}:{to.port}" for to in one.destinations)
+        click.echo(
+            f"{one.name[:40]:<40}  {one.channels:>3} ch {one.encoding} {format_rate(one.rate_hz)}, "
+            f"{one.packet_time_ms:g} ms, {places}"
+        )
+        click.echo(f"{'':40}  as sends {first} to {first + one.channels - 1}, if all are recorded in this order")
+        first += one.channels
+    if not streams:
+        click.echo("No stream was announced. Listen longer, name the card with --card, or get SDP files from the desk.")
+    click.echo(clock.sentence())
+    if files:
+        click.echo(f"Saved {len(files)} files. Record them: nightreel record SHOW --from aes67:{save}")
+
+
+def _by_name(stream: StreamDescription) -> tuple[list[tuple[int, str]], str]:
+    from nightreel.ports.aes67.files import natural_order
+
+    return natural_order(Path(stream.name.replace("/", " "))), stream.destinations[0].address
+
+
+def _save(streams: Sequence[StreamDescription], folder: Path) -> list[Path]:
+    """One file a stream; nothing is written where one of that name is there already."""
+    from nightreel.disk import make_folder_new, safe_name, write_new_text
+    from nightreel.ports.aes67.sdp import serialise
+
+    if not streams:
+        return []
+    files: dict[Path, str] = {}
+    for stream in streams:
+        path = folder / safe_name(f"{stream.name}.sdp")
+        if path in files:  # two streams of one name
+            path = folder / safe_name(f"{stream.name} {stream.destinations[0].address}.sdp")
+        files[path] = serialise(stream)
+    there = next((path for path in files if path.exists()), None)
+    if there is not None:
+        raise AlreadyThere("a description of that name is there already", where=str(there), now="Name a new folder")
+    if not folder.is_dir():
+        make_folder_new(folder)
+    for path, text in files.items():
+        write_new_text(path, text)
+    return list(files)

@@ -24,7 +24,7 @@ COMMANDS: dict[str, str] = {
     "lines": "print the show's lines and their patch, and what contradicts itself",
     "advance": "plan rate, links, ports and storage; print patch sheets",
     "measure-drive": "measure what a drive really writes",
-    "devices": "list the sound devices of this machine",
+    "devices": "list sound devices, and streams announced on the network",
     "line-check": "prove every path with identification signals",
     "rehearse": "burn the recording rig in for a while; ends in a verdict with numbers",
     "record": "record a take; --status shows the running one",

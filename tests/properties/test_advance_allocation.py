@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from dataclasses import replace
 from itertools import combinations
 
@@ -127,6 +128,30 @@ def test_partners_lie_side_by_side_on_odd_and_even(lines: list[Line], spaces: li
             left, right = found.sends[line.number], found.sends[line.partner]
             assert left.number % 2 == 1
             assert right == Port(link=left.link, number=left.number + 1)
+
+
+@settings(max_examples=100, deadline=None)
+@given(input_lists(), link_spaces(), st.randoms(use_true_random=False), st.integers(0, 12))
+def test_whatever_patch_stands_a_plan_is_found(
+    lines: list[Line], spaces: list[Space], rng: random.Random, returns_most: int
+) -> None:
+    """Ports of a former patch at random, returns elsewhere than sends, fewer returns than sends."""
+    spaces = [replace(s, returns=min(s.returns, returns_most)) for s in spaces]
+    lines = fitting(lines, spaces)
+    assume(lines)
+    sends, returns = (sorted(ports) for ports in free(spaces))
+    rng.shuffle(sends)
+    rng.shuffle(returns)
+    former = []
+    for line in lines:
+        send = sends.pop() if sends and rng.random() < 0.6 else None
+        back = returns.pop() if returns and rng.random() < 0.5 else None
+        former.append(replace(line, send=send, return_port=back))
+    found = allocate(former, spaces)
+    assert set(found.sends) == {line.number for line in lines}
+    assert len(set(found.sends.values())) == len(lines)
+    assert len(set(found.returns.values())) == len(found.returns)
+    assert set(found.returns.values()) <= free(spaces)[1]
 
 
 @settings(max_examples=70, deadline=None)

@@ -110,7 +110,7 @@ def allocate(lines: Sequence[Line], spaces: Sequence[Space], *, keep: bool = Tru
     both_free = work.sends & work.returns
     aligned = set(choose_lines([x for x in wanting if x.number in with_return], len(both_free)).carried)
 
-    kept = keep_most(lines, aligned, work.sends, work.returns, keep=keep)
+    kept = keep_most(lines, with_return, aligned, work.sends, work.returns, keep=keep)
     sends = dict(kept.sends)
     returns = dict(kept.returns)
     sends.update(_place_sends(by_number, aligned, kept, work, links))
@@ -159,7 +159,16 @@ def _place_sends(
             free.discard(seat)
             usable_both.discard(seat)
     rest = [line for line in missing if line.number not in placed]
-    packing = _pack_lines(rest, aligned, free, usable_both, links)
+    try:
+        packing = _pack_lines(rest, aligned, free, usable_both, links)
+    except PlanImpossible:
+        if not placed:
+            raise
+        # The seats beside partners were somebody else's only chance: all newcomers are placed anew.
+        free |= set(placed.values())
+        usable_both = free & (work.returns - set(kept.returns.values()))
+        placed = {}
+        packing = _pack_lines(missing, aligned, free, usable_both, links)
     work.count(packing)
     placed.update(_ports_of(packing))
     return placed

@@ -24,12 +24,18 @@ class Kept:
 
 
 def keep_most(
-    lines: Sequence[Line], aligned: set[int], free_sends: set[Port], free_returns: set[Port], *, keep: bool
+    lines: Sequence[Line],
+    with_return: set[int],
+    aligned: set[int],
+    free_sends: set[Port],
+    free_returns: set[Port],
+    *,
+    keep: bool,
 ) -> Kept:
     """The assignments that stay.
 
-    A send stays when its port is still there and not in use by others; a return when its port is free as well and, for
-    a line in ``aligned``, has the send's number.
+    A send stays when its port is still there and not in use by others; a return when its line is one of those that get
+    one (``with_return``), its port is free as well and, for a line in ``aligned``, has the send's number.
     """
     if not keep:
         return Kept()
@@ -40,15 +46,23 @@ def keep_most(
     for number in sorted(aligned & set(sends)):
         if sends[number] not in free_returns:
             del sends[number]  # it needs a port that serves both ways
-    sends = _release(lines, aligned, sends, free_sends, free_returns)
+    # Where even an empty patch has no room for every pair, pairs count as single lines.
+    whole = _fits(lines, aligned, {}, free_sends, free_returns, whole=True)
+    sends = _release(lines, aligned, sends, free_sends, free_returns, whole=whole)
     returns: dict[int, Port] = {}
     for line in lines:
         port = line.return_port
-        if port is None or port not in free_returns or line.number not in sends or port in returns.values():
+        if port is None or port not in free_returns or port in returns.values():
+            continue
+        if line.number not in sends or line.number not in with_return:
             continue
         if port == sends[line.number] or line.number not in aligned:
             returns[line.number] = port
-    return Kept(sends=sends, returns=_without_clashes(sends, aligned, returns))
+    returns = _without_clashes(sends, aligned, returns)
+    crossed = {port for number, port in returns.items() if port != sends[number]}
+    if crossed and not _fits(lines, aligned, sends, free_sends, free_returns - crossed, whole=whole):
+        returns = {number: port for number, port in returns.items() if port == sends[number]}
+    return Kept(sends=sends, returns=returns)
 
 
 def _without_clashes(sends: dict[int, Port], aligned: set[int], returns: dict[int, Port]) -> dict[int, Port]:
@@ -63,12 +77,12 @@ def _release(
     sends: dict[int, Port],
     free_sends: set[Port],
     free_returns: set[Port],
+    *,
+    whole: bool,
 ) -> dict[int, Port]:
     """Let go of as few lines as it takes for the others to fit."""
-    if _fits(lines, aligned, sends, free_sends, free_returns):
+    if _fits(lines, aligned, sends, free_sends, free_returns, whole=whole):
         return sends
-    if not _fits(lines, aligned, {}, free_sends, free_returns):
-        return sends  # moving lines would not help: some pairs have to lie apart anyway
     sorts = _sorts(lines, aligned, sends, free_sends, free_returns)
     tries = 0
     for moves in range(1, len(sends) + 1):
@@ -77,7 +91,7 @@ def _release(
             if tries > _TRIES:
                 return {}
             left = {n: port for n, port in sends.items() if n not in gone}
-            if _fits(lines, aligned, left, free_sends, free_returns):
+            if _fits(lines, aligned, left, free_sends, free_returns, whole=whole):
                 return left
     return {}
 
@@ -129,8 +143,10 @@ def _fits(
     sends: dict[int, Port],
     free_sends: set[Port],
     free_returns: set[Port],
+    *,
+    whole: bool,
 ) -> bool:
-    """Whether the lines without a send find room: pairs whole cells, aligned lines ports that serve both ways."""
+    """Whether the lines without a send find room: aligned lines ports that serve both ways, pairs cells (if whole)."""
     taken = set(sends.values())
     free = free_sends - taken
     both = free & free_returns
@@ -140,7 +156,7 @@ def _fits(
         if line.number in sends:
             continue
         partner = by_number.get(line.partner) if line.partner is not None else None
-        if partner is not None and partner.number not in sends:
+        if whole and partner is not None and partner.number not in sends:
             if line.number < partner.number:
                 needs_both = line.number in aligned or partner.number in aligned
                 pairs_both += needs_both

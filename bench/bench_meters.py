@@ -66,9 +66,9 @@ def run() -> None:
         print("\nratio: time of this line over that of all our meters; core s counts what all cores worked together")
         kernel_ns = from_memory(files)
         print(
-            f"recorder's way, {len(files)} channels in blocks of 100 ms from memory, no spectra: {kernel_ns:.1f} ns a "
+            f"recorder's way, {len(files)} channels in blocks of 100 ms from memory, without spectra: "
+            f"{kernel_ns:.1f} ns a sample, {1e9 / RATE_HZ / kernel_ns:.0f} channels in real time on one core"
         )
-        print(f"sample, {1e9 / RATE_HZ / kernel_ns:.0f} channels in real time on one core")
 
 
 def make_tracks(folder: Path) -> list[Path]:

@@ -38,7 +38,8 @@ class FrameRing:
     def __init__(self, *, tracks: int, sample_bytes: int, capacity_frames: int) -> None:
         self._sample_bytes = sample_bytes
         self._capacity = max(2, capacity_frames)
-        self._rows: ByteArray = np.zeros((tracks, self._capacity * sample_bytes), dtype=np.uint8)
+        # Not cleared: nothing is read that was not written, and NumPy asks for huge pages only for such memory.
+        self._rows: ByteArray = np.empty((tracks, self._capacity * sample_bytes), dtype=np.uint8)
         self._head = 0
         self._gaps: list[Gap] = []
         self._tails: list[Tail] = []

@@ -23,7 +23,8 @@ PERIOD = 1024
 
 @pytest.fixture(scope="module")
 def server():
-    with pytest.MonkeyPatch.context() as patch, running_jack(patch, channels=CHANNELS, period_frames=PERIOD) as running:
+    options = {"channels": CHANNELS, "period_frames": PERIOD, "synchronous": True}
+    with pytest.MonkeyPatch.context() as patch, running_jack(patch, **options) as running:
         yield running
 
 

@@ -9,7 +9,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from nightreel.ports.devices import Device, DeviceDuplex, DeviceSink, DeviceSource, list_devices, open_source
+    from nightreel.ports.devices import Device, DeviceDuplex, DeviceSink, DeviceSource, list_devices
     from nightreel.ports.files import FileSink, FileSource
     from nightreel.ports.jack import JackDuplex, JackSink, JackSource
     from nightreel.ports.protocols import Block, Duplex, EndOfFrames, FrameSink, FrameSource
@@ -36,11 +36,10 @@ __all__ = [
     "StageSink",
     "StageSource",
     "list_devices",
-    "open_source",
 ]
 
 _HOMES = {
-    "devices": ("Device", "DeviceDuplex", "DeviceSink", "DeviceSource", "list_devices", "open_source"),
+    "devices": ("Device", "DeviceDuplex", "DeviceSink", "DeviceSource", "list_devices"),
     "files": ("FileSink", "FileSource"),
     "jack": ("JackDuplex", "JackSink", "JackSource"),
     "protocols": ("Block", "Duplex", "EndOfFrames", "FrameSink", "FrameSource"),

@@ -7,17 +7,15 @@ the same name apart. What can be asked of it is asked before it is opened, so th
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import Any
 
-from nightreel.errors import ArgumentInvalid, DeviceTrouble
+from nightreel.errors import DeviceTrouble
 from nightreel.ports import portaudio
 from nightreel.ports.capture_ring import CaptureRing
 from nightreel.ports.capture_stream import RingSource
-from nightreel.ports.jack import JackSource, JackStream
+from nightreel.ports.jack import JackStream
 from nightreel.ports.play_ring import PlayRing
 from nightreel.ports.play_stream import BUFFER_S, DUPLEX_CUSHION_S, RingDuplex, RingSink
-from nightreel.ports.protocols import FrameSource
 from nightreel.ports.streams import RING_S, Stream
 from nightreel.units import RATES_HZ, format_rate
 
@@ -147,23 +145,6 @@ class DeviceDuplex(RingDuplex):
             device=device or "default sound device",
             ahead_s=ahead_s,
         )
-
-
-def open_source(name: str, *, rate_hz: int, channels: int) -> FrameSource:
-    """A source from words, not started yet: ``jack`` or ``jack:CLIENT``, ``files:PATH``, else a device's name.
-
-    Raises ArgumentInvalid for an empty name.
-    """
-    if not name.strip():
-        raise ArgumentInvalid("no device is named", now=LIST_THEM)
-    kind, _, text = name.partition(":")
-    if kind == "jack":
-        return JackSource(device=text or None, rate_hz=rate_hz, channels=channels)
-    if kind == "files":
-        from nightreel.ports.files import FileSource
-
-        return FileSource.of_folder(Path(text))
-    return DeviceSource(device=name, rate_hz=rate_hz, channels=channels)
 
 
 class _Opener:

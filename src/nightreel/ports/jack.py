@@ -15,51 +15,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nightreel.errors import DeviceTrouble
-from nightreel.ports import portaudio
 from nightreel.ports import portaudio_callback as links_of
 from nightreel.ports.capture_ring import CaptureRing
 from nightreel.ports.capture_stream import RingSource
+from nightreel.ports.jack_server import START_IT, address, hold, let_go, library, open_client, watch_server
 from nightreel.ports.play_ring import PlayRing
 from nightreel.ports.play_stream import BUFFER_S, DUPLEX_CUSHION_S, RingDuplex, RingSink
 from nightreel.ports.streams import RING_S, Stream
 from nightreel.units import format_rate
 
-CLIENT_NAME = "nightreel"
 SYSTEM = "system"
-_open_streams: set[JackStream] = set()
-START_IT = "Start the JACK server, or choose another device ('nightreel devices' lists them)"
-
-
-def _library() -> Any:
-    """JACK-Client's module, made quiet; DeviceTrouble where the library is missing."""
-    try:
-        import jack
-
-        from nightreel.ports import jack_callback
-    except (ImportError, OSError) as error:
-        raise DeviceTrouble(
-            "the JACK library is not installed", where="JACK", now="Install jackd2, or choose another device"
-        ) from error
-    jack_callback.be_quiet()
-    return jack
-
-
-def open_client(name: str = CLIENT_NAME, *, server: str | None = None) -> Any:
-    """A client of the running server; DeviceTrouble when there is none (none is ever started)."""
-    jack = _library()
-    # The library cannot meet a new server while a client of the old one is open: it crashed (measured).
-    if any(not stream.alive for stream in _open_streams):
-        raise DeviceTrouble("streams of the JACK server that has gone are still open", where="JACK", now="Stop them")
-    if portaudio.jack_has_left():
-        raise DeviceTrouble(
-            "the JACK server has gone, and this process cannot meet another one",
-            where="JACK",
-            now="Start Nightreel again",
-        )
-    try:
-        return jack.Client(name, no_start_server=True, servername=server)
-    except jack.JackOpenError as error:
-        raise DeviceTrouble("no JACK server answers", where="JACK", now=START_IT) from error
 
 
 class JackStream:
@@ -78,7 +43,7 @@ class JackStream:
         self._heard = heard
         self._played = played
         self._client = open_client(server=server)
-        _open_streams.add(self)
+        hold(self)
         try:
             _require_rate(self._client, rate_hz)
             ins = 0 if heard is None else heard.samples.shape[1]
@@ -110,7 +75,7 @@ class JackStream:
             )
         except BaseException as error:
             self.close()
-            if isinstance(error, _library().JackError):
+            if isinstance(error, library().JackError):
                 raise DeviceTrouble(f"JACK refused: {error}", where="JACK", now=START_IT) from error
             raise
 
@@ -129,12 +94,16 @@ class JackStream:
         return not any(ring.gone for ring in (self._heard, self._played) if ring is not None)
 
     @property
+    def left_behind(self) -> tuple[str, str]:
+        return "streams of the JACK server that has gone are still open", "Stop them"
+
+    @property
     def latency_frames(self) -> tuple[int, int]:
         return self._latency_frames
 
     def close(self) -> None:
         self._client.close()
-        _open_streams.discard(self)
+        let_go(self)
 
 
 class JackSource(RingSource):
@@ -211,21 +180,11 @@ class JackDuplex(RingDuplex):
         )
 
 
-def watch_server(client: Any, links: NDArray[np.int64]) -> int:
-    """Have the rings behind ``links`` told when the server leaves; the client's address. Before it is activated."""
-    from nightreel.ports import jack_callback
-
-    jack = _library()
-    gone = jack._ffi.cast("JackInfoShutdownCallback", jack_callback.jack_gone.address)
-    jack._lib.jack_on_info_shutdown(client._ptr, gone, jack._ffi.cast("void*", links.ctypes.data))
-    return _address(client._ptr)
-
-
 def _hand_over(client: Any, links: NDArray[np.int64]) -> None:
     """Give JACK the compiled function; JACK-Client's own setter takes Python functions only."""
     from nightreel.ports import jack_callback
 
-    jack = _library()
+    jack = library()
     period = jack._ffi.cast("JackProcessCallback", jack_callback.jack_period.address)
     if jack._lib.jack_set_process_callback(client._ptr, period, jack._ffi.cast("void*", links.ctypes.data)) != 0:
         raise DeviceTrouble("JACK does not take the callback", where="JACK", now=START_IT)
@@ -265,23 +224,19 @@ def _require_ports(client: Any, device: str, wanted: int, *, is_output: bool) ->
     )
 
 
-def _address(pointer: Any) -> int:
-    return int(_library()._ffi.cast("intptr_t", pointer))
-
-
 def _addresses(ports: list[Any]) -> NDArray[np.int64]:
-    return np.array([_address(port._ptr) for port in ports] or [0], dtype=np.int64)
+    return np.array([address(port._ptr) for port in ports] or [0], dtype=np.int64)
 
 
 def _latency_frames(port: Any, *, capture: bool) -> int:
     """The most latency that JACK states for a port (``jack_port_get_latency_range``)."""
     from nightreel.ports import jack_callback
 
-    library = jack_callback.find_library()
-    assert library is not None
+    found = jack_callback.find_library()
+    assert found is not None
     shortest_longest = (ctypes.c_uint32 * 2)()
-    function = library.jack_port_get_latency_range
+    function = found.jack_port_get_latency_range
     function.argtypes = [ctypes.c_void_p, ctypes.c_int, ctypes.c_void_p]
     function.restype = None
-    function(_address(port._ptr), 0 if capture else 1, shortest_longest)
+    function(address(port._ptr), 0 if capture else 1, shortest_longest)
     return int(shortest_longest[1])

@@ -108,7 +108,7 @@ def end() -> bool:
 
 def jack_has_left() -> bool:
     """The JACK server that PortAudio found is gone: what PortAudio says of JACK is not true any more."""
-    return _witness is not None and _witness.gone
+    return _witness is not None and not _witness.alive
 
 
 class JackWitness:
@@ -123,7 +123,7 @@ class JackWitness:
 
     def __init__(self) -> None:
         from nightreel.ports import capture_ring
-        from nightreel.ports.jack import open_client, watch_server
+        from nightreel.ports.jack_server import hold, open_client, watch_server
 
         self._flags: NDArray[np.int64] = np.zeros(capture_ring.CONTROL_PLACES, dtype=np.int64)
         self._gone_place = capture_ring.GONE
@@ -131,13 +131,21 @@ class JackWitness:
         self._links[compiled.CAPTURE] = self._flags.ctypes.data
         self._client = open_client("nightreel-witness")
         self.client_address = watch_server(self._client, self._links)
+        hold(self)
 
     @property
-    def gone(self) -> bool:
-        return bool(self._flags[self._gone_place])
+    def alive(self) -> bool:
+        return not self._flags[self._gone_place]
+
+    @property
+    def left_behind(self) -> tuple[str, str]:
+        return "the JACK server has gone, and this process cannot meet another one", "Start Nightreel again"
 
     def close(self) -> None:
+        from nightreel.ports.jack_server import let_go
+
         self._client.close()
+        let_go(self)
 
 
 def _meet_witness(sounddevice: Any) -> None:

@@ -11,9 +11,9 @@ from tests.jackband import band, ears
 from tests.jackserver import running_jack
 
 from nightreel.cli.devices import command
-from nightreel.errors import ArgumentInvalid, DeviceTrouble
+from nightreel.errors import DeviceTrouble
 from nightreel.ports import portaudio
-from nightreel.ports.devices import DeviceSource, find_rates_hz, list_devices, open_source, require_device
+from nightreel.ports.devices import DeviceSource, find_rates_hz, list_devices, require_device
 from nightreel.ports.jack import JackSource
 
 RATE_HZ = 48_000
@@ -98,16 +98,6 @@ def test_the_private_class_of_the_binding_still_takes_a_compiled_callback(server
     assert block is not None
     assert not block.samples.any()  # the dummy driver captures silence
     assert block.samples.dtype == np.float32
-
-
-def test_a_source_in_words_is_what_it_says(tmp_path):
-    assert isinstance(open_source("jack", rate_hz=RATE_HZ, channels=2), JackSource)
-    assert open_source("jack:band", rate_hz=RATE_HZ, channels=2).clock == "JACK, band"
-    assert isinstance(open_source("some device", rate_hz=RATE_HZ, channels=2), DeviceSource)
-    with pytest.raises(ArgumentInvalid, match="no WAVE file"):
-        open_source(f"files:{tmp_path}", rate_hz=RATE_HZ, channels=2)
-    with pytest.raises(ArgumentInvalid):
-        open_source(" ", rate_hz=RATE_HZ, channels=2)
 
 
 def test_the_command_lists_devices_in_words_and_as_json(server):

@@ -80,25 +80,23 @@ def pack(atoms: Sequence[Atom], holes: Sequence[Hole], *, work_limit: int = WORK
         return search.packing(quick, bound=least)
     if quick is not None:
         least += 1
+    simple = _one_by_one(search.atoms, search.holes)  # raises where the pairs do not fit at all
     search.learn_prices()
     least = max(least, search.least(0, start) or 0)
-    proven = True
+    spent = 0
     for budget in range(least, worst + 1):
         outcome = search.within(start, budget, work_limit)
         if outcome:
             return search.packing(outcome, bound=search.cost(outcome))
         if outcome is None:
-            proven = False
             break
         least = budget + 1
-    if proven:
-        raise PlanImpossible(
-            "the stereo pairs find no two free ports side by side, odd and even",
-            now="Free some ports, add a link, or let some pairs lie apart",
-        )
+        spent += search.work
+        if spent > 2 * work_limit:
+            break
     steps = search.beam(start, beam) or search.beam(start, 8 * beam)
     if steps is None:
-        return Packing(runs=_one_by_one(search.atoms, search.holes), cost=worst, bound=least)
+        return Packing(runs=simple, cost=worst, bound=least)
     while search.cost(steps) > least and (better := search.within(start, search.cost(steps) - 1, work_limit)):
         steps = better
     if search.cost(steps) > least and better == []:  # nothing is cheaper: this plan is the best
@@ -351,7 +349,11 @@ class _Search:
 
 
 def _one_by_one(atoms: Sequence[Atom], holes: Sequence[Hole]) -> tuple[Run, ...]:
-    """The last resort: pairs first into whole cells, then single lines into what is left."""
+    """Pairs first into whole cells, then single lines into what is left: the last resort, and the test whether all fit.
+
+    Raises PlanImpossible exactly when there is no plan: a pair takes a whole cell wherever it lies, and what can do
+    with one way takes ports that serve both only when no others are left.
+    """
     open_ports = {(hole.kind, hole.link, n): None for hole in holes for n in range(hole.first, hole.first + hole.size)}
     runs: list[Run] = []
     for atom in sorted(atoms, key=lambda a: (-a.size, not a.both, a.number)):
@@ -367,6 +369,7 @@ def _one_by_one(atoms: Sequence[Atom], holes: Sequence[Hole]) -> tuple[Run, ...]
             break
         else:
             raise PlanImpossible(
-                f"line {atom.number} finds no free port", now="Free some ports, add a link or leave lines out"
+                f"line {atom.number} finds no free port" + (" beside its partner's" if atom.size == 2 else ""),
+                now="Free some ports, add a link, or leave lines out",
             )
     return tuple(sorted(runs, key=lambda r: r.line))

@@ -14,12 +14,12 @@ import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
-from pathlib import Path
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
+from nightreel.capture.destination_values import DestinationStatus, Ending, Posted
 from nightreel.capture.model import DestinationState, Place, RecordPlan
 from nightreel.capture.partfiles import PartFiles, part_paths
 from nightreel.capture.ring import FrameRing, Taken
@@ -44,46 +44,6 @@ CLOSING_PATIENCE_S = 60.0  # with a slow disk, when the take ends
 RETURN_PATIENCE_S = 5.0  # with one that has failed
 SOURCE_REPORT_PATH = "measured/source.json"
 _FULL = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DestinationStatus:
-    """A snapshot for people. ``free_bytes`` None where it could not be asked."""
-
-    name: str
-    folder: Path
-    state: DestinationState
-    trouble: str
-    behind_s: float
-    free_bytes: int | None
-    seconds_left: float | None
-    checkpoint_frame: int
-    checkpoint_age_s: float
-    slowest_sync_s: float
-    written_frames: int
-    hole_frames: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Ending:
-    """What a destination needs to close its take."""
-
-    end_frame: int
-    reason: str
-    marks: tuple[Mark, ...]
-    source_gaps: tuple[Gap, ...]
-    meters: bytes = b""
-    source_report: str = ""
-
-
-class Posted:
-    """A journal record on its way; ``durable`` is set when it is safe at this destination."""
-
-    def __init__(self, kind: RecordKind, frame: int, data: Mapping[str, Any]) -> None:
-        self.kind = kind
-        self.frame = frame
-        self.data = data
-        self.durable = threading.Event()
 
 
 class Destination:

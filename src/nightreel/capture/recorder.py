@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import json
 import logging
+import math
 import threading
 import time
 from collections.abc import Callable, Mapping
@@ -23,7 +24,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nightreel import __version__
-from nightreel.capture.destination import Destination, DestinationStatus, Ending
+from nightreel.capture.destination import Destination
+from nightreel.capture.destination_values import DestinationStatus, Ending
 from nightreel.capture.intake import Intake
 from nightreel.capture.measuring import Measuring
 from nightreel.capture.model import MOVES, DestinationState, RecorderState, RecordPlan
@@ -359,7 +361,8 @@ class Recorder:
             lost_everywhere=self._lost_everywhere(),
             source_lost=self._intake.lost,
             meters_missed=self._measuring.missed_frames if self._measuring is not None else 0,
-            ring_s=self.ring_s,
+            # A source that waits fills the ring as a matter of course.
+            ring_s=math.inf if self._setup.waits else self.ring_s,
             expected_frames=self._expected_frames(),
             checkpoint_s=self._plan.request.checkpoint_s,
             source_warnings=[words for words in self._intake.warnings if words not in self._warned_at_start],

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from nightreel.capture.destination import DestinationStatus
+from nightreel.capture.destination_values import DestinationStatus
 from nightreel.capture.model import DestinationState, RecorderState
 from nightreel.capture.recorder import Recorder
 from nightreel.take.facts import gap_json, mark_json

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from nightreel.capture.destination import DestinationStatus
+from nightreel.capture.destination_values import DestinationStatus
 from nightreel.capture.model import DestinationState
 from nightreel.show.model import ROLE_FACTS
 from nightreel.signal.meters import RecentLevels

@@ -250,3 +250,24 @@ def test_a_source_that_is_lost_and_comes_back_leaves_one_gap_and_the_lines_align
         assert take.frames == gap.end_frame + 24_000
     assert np.array_equal(before, known_samples(0, 24_000, 4))
     assert np.array_equal(after, known_samples(0, 24_000, 4))
+
+
+def test_a_clock_that_is_set_back_in_mid_take_moves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    recorder = start(tmp_path, speed=2.0, checkpoint_s=0.1)
+    first = recorder.mark()
+    monkeypatch.setattr("nightreel.take.journal_file.wall_clock", lambda: "2001-01-01T00:00:00.000+00:00")
+    second = recorder.mark()
+    recorder.stop(confirm=recorder.take_name)
+    assert recorder.wait(timeout_s=30)
+    folder = recorder.plan.places[0].folder
+    assert read_journal(folder).records[-1].at.startswith("2001")
+    assert [mark.frame for mark in load_facts(folder).marks] == [first.frame, second.frame]
+    assert first.frame <= second.frame
+    counted = count_samples(folder)
+    assert counted.exact == counted.samples
+
+
+def test_a_source_that_waits_never_alarms_about_a_full_ring(tmp_path: Path) -> None:
+    recorder = record(tmp_path, frames=30 * RATE_HZ, ring_s=1.0)
+    journal = read_journal(recorder.plan.places[0].folder)
+    assert [r.data["key"] for r in journal.of(RecordKind.ALERT) if r.data["key"].startswith("late")] == []

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from nightreel.capture.destination import DestinationStatus
+from nightreel.capture.destination_values import DestinationStatus
 from nightreel.capture.model import DestinationState
 from nightreel.capture.watch import Watch, Watched
 from nightreel.show.model import Role

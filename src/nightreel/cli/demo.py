@@ -55,6 +55,8 @@ def command(folder: Path, seed: int, scale: float, speed: float, again: bool) ->
     _nightreel("review", folder)
     _title("5  Soundcheck: tomorrow, the second song back through the desk")
     _nightreel("soundcheck", folder, "--song", 2, "--through", f"demo:{folder}@max", "--confirm-muted")
+    click.echo("\nThe desk is switched back to the stage, and that is proven:\n")
+    _nightreel("soundcheck", folder, "--back-to-live", "--through", f"demo-live:{folder}@max")
     _title("6  Handover: songs split, tagged, mixed for listening, packaged, copied and read back")
     (folder / "handovers").mkdir()
     _nightreel("handover", folder, "--songs", "--mix", "--to", folder / "handovers")

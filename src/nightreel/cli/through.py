@@ -32,10 +32,10 @@ def open_duplex(through: str, show: Show, *, sends: int, returns: int, link: str
         from nightreel.ports.jack import SYSTEM, JackDuplex
 
         return JackDuplex(device=text or SYSTEM, rate_hz=show.rate_hz, sends=sends, returns=returns)
-    if kind == "demo":
+    if kind in ("demo", "demo-live"):
         from nightreel.ports.stage import SimulatedStage, StageDuplex
 
-        desk, speed = demo_desk(text)
+        desk, speed = demo_desk(text, live=kind == "demo-live")
         return StageDuplex(SimulatedStage(desk), speed=speed)
     if kind == "stage":
         from nightreel.ports.stage import SimulatedStage, StageDuplex
@@ -163,12 +163,12 @@ def stage_desk(text: str, show: Show, *, sends: int, returns: int, link: str = "
     return desk, speed
 
 
-def demo_desk(text: str) -> tuple[Desk, float | None]:
-    """``FOLDER[@speed]``: the desk of a demo show, with its planted troubles."""
+def demo_desk(text: str, *, live: bool = False) -> tuple[Desk, float | None]:
+    """``FOLDER[@speed]``: the desk of a demo show with its planted troubles, listening to its returns or to the stage."""
     from nightreel.demo.stage import make_desk
 
     folder, _, speed_text = text.partition("@")
-    return make_desk(Path(folder)), _parse_speed(speed_text)
+    return make_desk(Path(folder), live=live), _parse_speed(speed_text)
 
 
 def _parse_speed(text: str) -> float | None:

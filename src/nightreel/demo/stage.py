@@ -49,6 +49,7 @@ def make_source(show: Show, show_folder: Path, *, rate_hz: int, speed: float | N
     )
 
 
-def make_desk(show_folder: Path) -> Desk:
-    """The demo's desk with its troubles, every channel switched to its return as for a soundcheck."""
-    return find_night(show_folder).desk().at_soundcheck()
+def make_desk(show_folder: Path, *, live: bool = False) -> Desk:
+    """The demo's desk with its troubles: every channel on its return as for a soundcheck, or ``live`` on its socket."""
+    desk = find_night(show_folder).desk()
+    return desk.live() if live else desk.at_soundcheck()

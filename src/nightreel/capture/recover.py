@@ -14,7 +14,7 @@ from pathlib import Path
 
 from nightreel import __version__
 from nightreel.disk import Disk, RealDisk, replace_text
-from nightreel.errors import NightreelError, TakeDamaged
+from nightreel.errors import AudioFileInvalid, DiskTrouble, NightreelError, TakeDamaged
 from nightreel.take.account import Account, Part, compute_account, part_path, with_parts
 from nightreel.take.facts import FACTS_NAME, facts_text, gap_json, load_facts
 from nightreel.take.journal import Journal, RecordKind, next_seq
@@ -129,7 +129,11 @@ def _extend_headers(
         for path in _paths(facts.tracks, part):
             try:
                 present[part.number][path] = repair(folder / path, disk=disk).frames
-            except NightreelError as error:
+            except AudioFileInvalid as error:
+                problems.append(str(error))
+            except DiskTrouble as error:
+                if (folder / path).exists():
+                    raise  # the samples are there: a disk in trouble is no reason to list them as missing
                 problems.append(str(error))
     return parts, present, tuple(problems)
 

@@ -41,7 +41,7 @@ def as_dict(check: LineCheck) -> dict[str, Any]:
         fields["at"] = proof.at.isoformat()
         fields["stations"] = list(proof.stations)
         proofs.append(fields)
-    return {
+    body = {
         "format": _FORMAT,
         "at": check.at.isoformat(),
         "method": check.method,
@@ -50,6 +50,8 @@ def as_dict(check: LineCheck) -> dict[str, Any]:
         "statements": [asdict(statement) for statement in check.statements],
         "proofs": proofs,
     }
+    finite: dict[str, Any] = _finite(body)  # digital silence has no level that JSON could hold
+    return finite
 
 
 def write_check(show_folder: Path, check: LineCheck) -> Path:
@@ -58,7 +60,7 @@ def write_check(show_folder: Path, check: LineCheck) -> Path:
     if not folder.is_dir():
         make_folder_new(folder)
     stem = check.at.strftime("%Y-%m-%d-%H%M%S")
-    text = json.dumps(_finite(as_dict(check)), ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+    text = json.dumps(as_dict(check), ensure_ascii=False, indent=1, allow_nan=False) + "\n"
     for attempt in range(1, 100):
         path = folder / (f"{stem}.json" if attempt == 1 else f"{stem}-{attempt}.json")
         try:

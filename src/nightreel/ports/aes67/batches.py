@@ -102,13 +102,6 @@ class Receiver(threading.Thread):
         except BaseException as error:  # handed to the reader, which says it
             self.failure = error
 
-    def warm_up(self) -> None:
-        """Compile before the first packet: a loop that is told to stop at once."""
-        self._board.shared[placing.STOP] = 1
-        self.run()
-        self._board.shared[:] = 0
-        self._board.shared[placing.ORIGIN_AGAIN] = placing.NO_ORIGIN
-
     def finish(self) -> None:
         self._board.shared[placing.STOP] = 1
         if self.is_alive():
@@ -116,11 +109,16 @@ class Receiver(threading.Thread):
 
 
 def compile_receiver() -> None:
-    """Have everything compiled that receiving needs; a process forked after this starts receiving at once."""
+    """Have everything compiled that receiving needs, by a loop that is told to stop at once.
+
+    It takes seconds the first time: a socket opened before would hold a backlog, and the newest audio would be old.
+    A process forked after this starts receiving at once.
+    """
     facts = np.array([[96, 3, 1, 0, 0, 1]], np.int64)
     board = make_board(rate_hz=48_000, channels=1, ring_frames=4_800, settle_frames=0, flow_facts=facts, path_flow=[0])
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as deaf:
-        Receiver([Ear(socket=deaf, buffer_bytes=0)], board).warm_up()
+        board.shared[placing.STOP] = 1
+        Receiver([Ear(socket=deaf, buffer_bytes=0)], board).run()
     placing.missing_runs(board.present, 0, 0, 48, np.zeros((49, 2), np.int64))
 
 

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from nightreel.errors import NetworkTrouble
+from nightreel.ports.aes67 import placing
 from nightreel.ports.aes67.sdp import StreamDescription
 from nightreel.ports.aes67.send import NetworkSink
 from nightreel.ports.aes67.source import NetworkSource
@@ -36,7 +37,7 @@ class NetworkDuplex:
         self._interfaces = tuple(interfaces)
         self._sink: NetworkSink | None = None
         self._held: list[Block] = []
-        self._next_frame = 0
+        self._next_frame = self._origin = -1  # before the first exchange
         if spoken and spoken[0].rate_hz != self._source.rate_hz:
             raise NetworkTrouble("the flows to the desk and from it run at different rates")
 
@@ -57,24 +58,33 @@ class NetworkDuplex:
         self._source.start()
         try:
             end = time.monotonic() + PATIENCE_S
-            while (block := self._source.read(timeout_s=0.1)) is None:
+            while self._source.read(timeout_s=0.1) is None:
                 if time.monotonic() > end:
                     raise NetworkTrouble(
                         "no flow of the desk has arrived", now="Check that its streams are switched on"
                     )
             self._sink = NetworkSink(self._spoken, interfaces=self._interfaces, follow=self._source.board)
             self._sink.start()
-            self._sink.write(np.zeros((round(CUSHION_S * self.rate_hz), self.returns), np.float32))
         except NetworkTrouble:
             self.stop()
             raise
-        self._next_frame = block.first_frame + block.frames
-        self._origin = self._next_frame
         self._held = []
+        self._next_frame = self._origin = -1
+
+    def _begin(self, sink: NetworkSink) -> None:
+        """Pass over what arrived since the start, so that the first frames exchanged are of now."""
+        while (block := self._source.read(timeout_s=0.0)) is not None:
+            self._next_frame = block.first_frame + block.frames
+        if self._next_frame < 0:
+            self._next_frame = int(self._source.board.shared[placing.DONE])
+        self._origin = self._next_frame
+        sink.write(np.zeros((round(CUSHION_S * self.rate_hz), self.returns), np.float32))
 
     def exchange(self, played: FloatArray) -> Block:
         if self._sink is None:
             raise NetworkTrouble("is not started")
+        if self._origin < 0:
+            self._begin(self._sink)
         self._sink.write(played)
         wanted = len(played)
         end = time.monotonic() + PATIENCE_S + wanted / self.rate_hz

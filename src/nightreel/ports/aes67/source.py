@@ -17,7 +17,7 @@ import numpy as np
 
 from nightreel.errors import NetworkTrouble
 from nightreel.ports.aes67 import placing
-from nightreel.ports.aes67.batches import Board, Receiver, make_board
+from nightreel.ports.aes67.batches import Board, Receiver, compile_receiver, make_board
 from nightreel.ports.aes67.payload import SAMPLE_BYTES
 from nightreel.ports.aes67.sdp import StreamDescription, find_clashes
 from nightreel.ports.aes67.sockets import Ear, buffer_warning, open_ear
@@ -196,6 +196,7 @@ class NetworkSource:
     def start(self) -> None:
         if self._receiver is not None:
             return
+        compile_receiver()
         self._make_board()
         try:
             for stream, network in self._paths:
@@ -205,7 +206,6 @@ class NetworkSource:
             self._close_ears()
             raise
         self._receiver = Receiver(self._ears, self._board)
-        self._receiver.warm_up()
         self._receiver.start()
 
     def read(self, *, timeout_s: float) -> Block | None:

@@ -200,6 +200,10 @@ class Destination:
                 except NightreelError as error:
                     self._fail(error)
                     continue
+                except Exception as error:
+                    log.exception("%s: a fault of ours; trying again with new files", self.place.name)
+                    self._fail(DiskTrouble(f"a fault of ours ({error})", where=str(self.place.folder)))
+                    continue
                 if not moved and self._ending is None:
                     self._tail.wait(self._gather_frames, timeout_s=0.2)
         except Exception:

@@ -38,6 +38,7 @@ from nightreel.units import Encoding
 
 log = logging.getLogger("nightreel.capture")
 
+FAULTY = 4  # exit status of a recorder that closed its take on a fault of ours: another one takes over
 REFUSED = 3  # exit status of a recorder that did not start
 RESTART_PAUSE_S = 5.0  # between attempts that fail at once
 QUICK_DEATH_S = 10.0
@@ -180,6 +181,9 @@ def _run_recorder(request: RecordRequest, writing: int) -> int:
     )
     while not recorder.wait(timeout_s=0.5):
         _log_into(folder)
+    if recorder.intake.failed:
+        server.stop()
+        return FAULTY
     time.sleep(LINGER_S)
     server.stop()
     return 0

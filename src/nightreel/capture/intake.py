@@ -52,6 +52,7 @@ class Intake:
         self._lost = ""
         self._report: Mapping[str, Any] = {}  # of the source that was let go last
         self.ended = threading.Event()  # no more frames will come
+        self.failed = False  # ... because of a fault of ours: a recorder started anew may do better
         self._thread = threading.Thread(target=self._run, name="intake", daemon=True)
 
     def open(self) -> None:
@@ -130,6 +131,7 @@ class Intake:
                     self._lose(error)
         except Exception:
             log.exception("the intake stopped on a fault of ours")
+            self.failed = True
         finally:
             self._let_go()
             self.ended.set()

@@ -343,7 +343,7 @@ class Recorder:
     def _run_watch(self) -> None:
         while self._state is RecorderState.RECORDING:
             if self._intake.ended.is_set():
-                self._end("the source has ended" if not self._intake.lost else self._intake.lost)
+                self._end("a fault of the recorder: see its log" if self._intake.failed else "the source has ended")
                 return
             try:
                 self._look()

@@ -8,13 +8,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from numpy.typing import NDArray
 from tests.recording import RATE_HZ, KnownSource, count_samples, known_samples, plan_for
 from wavinfo import WavInfoReader
 
 from nightreel.capture.model import RecorderState
+from nightreel.capture.partfiles import PartFiles
 from nightreel.capture.recorder import Recorder
 from nightreel.capture.sources import SourceSetup
 from nightreel.errors import AlreadyThere, ConfirmationMissing, DeviceTrouble, RequestError
+from nightreel.ports.protocols import Block
 from nightreel.signal.meters import LineMeters
 from nightreel.take import RecordKind, TakeState, load_facts, open_take, read_journal
 from nightreel.timeline import Gap, GapCause
@@ -271,3 +274,44 @@ def test_a_source_that_waits_never_alarms_about_a_full_ring(tmp_path: Path) -> N
     recorder = record(tmp_path, frames=30 * RATE_HZ, ring_s=1.0)
     journal = read_journal(recorder.plan.places[0].folder)
     assert [r.data["key"] for r in journal.of(RecordKind.ALERT) if r.data["key"].startswith("late")] == []
+
+
+class FaultySource(KnownSource):
+    """Breaks as only a fault in a program does."""
+
+    def read(self, *, timeout_s: float) -> Block | None:
+        if self.position > RATE_HZ:
+            raise ZeroDivisionError("a fault")
+        return super().read(timeout_s=timeout_s)
+
+
+def test_a_fault_in_the_intake_closes_the_take_and_says_that_another_recorder_is_needed(tmp_path: Path) -> None:
+    recorder = Recorder(plan_for(tmp_path), SourceSetup(open=lambda: FaultySource(channels=4), waits=True))
+    recorder.open()
+    recorder.record()
+    assert recorder.wait(timeout_s=30)
+    assert recorder.intake.failed
+    folder = recorder.plan.places[0].folder
+    assert "fault" in load_facts(folder).stop_reason
+    counted = count_samples(folder)
+    assert counted.frames > RATE_HZ
+    assert counted.exact == counted.samples
+
+
+def test_a_fault_in_a_writer_costs_nothing_while_the_ring_holds(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write, calls = PartFiles.write, []
+
+    def break_once(self: PartFiles, rows: NDArray[np.uint8], frames: int) -> None:
+        calls.append(frames)
+        if len(calls) == 3:
+            raise ZeroDivisionError("a fault")
+        write(self, rows, frames)
+
+    monkeypatch.setattr(PartFiles, "write", break_once)
+    recorder = start(tmp_path, speed=4.0, frames=8 * RATE_HZ)
+    assert recorder.wait(timeout_s=60)
+    counted = count_samples(recorder.plan.places[0].folder)
+    assert counted.frames == 8 * RATE_HZ
+    assert counted.exact == counted.samples

@@ -71,6 +71,8 @@ def command(listen_s: float, card: str, save: Path | None, as_json: bool) -> Non
 
 
 def _listen(seconds: float, card: str, save: Path | None, *, as_json: bool) -> None:
+    import textwrap
+
     from nightreel.ports.aes67.announce import listen
     from nightreel.ports.aes67.clocks import read_clock_health
 
@@ -100,16 +102,21 @@ def _listen(seconds: float, card: str, save: Path | None, *, as_json: bool) -> N
     for one in streams:
         places = ", ".join(f"{to.address}:{to.port}" for to in one.destinations)
         click.echo(
-            f"{one.name[:40]:<40}  {one.channels:>3} ch {one.encoding} {format_rate(one.rate_hz)}, "
-            f"{one.packet_time_ms:g} ms, {places}"
+            f"{_plain(one.name)[:50]:<50}  {one.channels} ch {one.encoding} {format_rate(one.rate_hz)}, "
+            f"{one.packet_time_ms:g} ms"
         )
-        click.echo(f"{'':40}  as sends {first} to {first + one.channels - 1}, if all are recorded in this order")
+        click.echo(f"    {places}; sends {first} to {first + one.channels - 1} if all are recorded in this order")
         first += one.channels
     if not streams:
-        click.echo("No stream was announced. Listen longer, name the card with --card, or get SDP files from the desk.")
-    click.echo(clock.sentence())
+        click.echo("No stream was announced. Listen longer, name the card with --card, or get the desk's SDP files.")
+    click.echo(textwrap.fill(clock.sentence(), 98))
     if files:
         click.echo(f"Saved {len(files)} files. Record them: nightreel record SHOW --from aes67:{save}")
+
+
+def _plain(text: str) -> str:
+    """What strangers announce must not steer the terminal."""
+    return "".join(ch if ch.isprintable() else "?" for ch in text)
 
 
 def _by_name(stream: StreamDescription) -> tuple[list[tuple[int, str]], str]:

@@ -306,7 +306,7 @@ class NetworkSink:
     def warnings(self) -> tuple[str, ...]:
         """What an engineer should know of the sending."""
         if int(self._counters[FAILED]):
-            return ("the network card refused packets: check that it is up and has room",)
+            return ("packets were refused: nobody listens at the address, or the network card is down",)
         return ()
 
     def report(self) -> dict[str, Any]:

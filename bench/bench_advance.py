@@ -5,7 +5,8 @@ from __future__ import annotations
 import random
 import time
 
-from nightreel.advance.plan import Plan, make_plan
+from nightreel.advance.plan import Plan
+from nightreel.advance.planning import make_plan
 from nightreel.advance.wishes import Wishes
 from nightreel.show.model import Capacity, Line, Link, LinkKind, Medium, Role, Show
 

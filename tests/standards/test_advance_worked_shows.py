@@ -9,8 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from nightreel.advance.plan import Plan, make_plan
-from nightreel.advance.verdict import COLUMNS, difference_screen, screen
+from nightreel.advance.difference import difference_screen
+from nightreel.advance.plan import Plan
+from nightreel.advance.planning import make_plan
+from nightreel.advance.verdict import COLUMNS, screen
 from nightreel.advance.what_if import what_if
 from nightreel.advance.wishes import Network, Wishes
 from nightreel.show.model import Capacity, Line, Link, LinkKind, Medium, Role, SetSong, Show

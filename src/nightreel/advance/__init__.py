@@ -9,7 +9,8 @@ from nightreel.advance.difference import Difference, compare_plans
 from nightreel.advance.evidence import Evidence
 from nightreel.advance.folder import list_plans, read_plan, write_plan
 from nightreel.advance.known import Figure, Known
-from nightreel.advance.plan import Plan, make_plan
+from nightreel.advance.plan import Plan
+from nightreel.advance.planning import make_plan
 from nightreel.advance.record import plan_dict, version_of
 from nightreel.advance.returns_sdp import describe_returns
 from nightreel.advance.verdict import screen, verdict_of

@@ -9,6 +9,7 @@ from typing import Any
 from nightreel.advance.gestures import Gesture, Move, gestures_for, moves_between, spans_of
 from nightreel.advance.plan import Plan
 from nightreel.advance.record import patch_of, plan_dict
+from nightreel.advance.verdict import wrapped
 from nightreel.units import format_rate, format_size, format_time
 
 
@@ -97,3 +98,32 @@ def _readable(record: Mapping[str, Any]) -> list[tuple[str, str]]:
 
 def _count(number: int, word: str) -> str:
     return f"{number} {word}{'' if number == 1 else 's'}"
+
+
+def difference_dict(difference: Difference) -> dict[str, Any]:
+    """A difference for ``--json``."""
+    return {
+        "words": difference.words,
+        "figures": [{"name": name, "before": old, "now": new} for name, old, new in difference.figures],
+        "moves": [
+            {"line": m.line, "way": m.way, "before": str(m.before or ""), "now": str(m.after or "")}
+            for m in difference.moves
+        ],
+        "gestures": [str(g) for g in difference.gestures],
+    }
+
+
+def difference_screen(difference: Difference) -> str:
+    """What differs: figures, then gestures, then the lines that move; at most 100 columns."""
+    if difference.empty:
+        return "Nothing changes."
+    out = [difference.words + "."]
+    if difference.figures:
+        width = max(len(name) for name, _, _ in difference.figures)
+        for name, old, new in difference.figures:
+            out.extend(wrapped(f"{old}  ->  {new}", f"  {name:<{width}}  "))
+    shown = difference.gestures[:12]
+    out += [f"  {k:>3}. {gesture}" for k, gesture in enumerate(shown, 1)]
+    if len(difference.gestures) > len(shown):
+        out.append(f"       and {len(difference.gestures) - len(shown)} more")
+    return "\n".join(out)

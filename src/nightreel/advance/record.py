@@ -6,15 +6,12 @@ import hashlib
 import json
 from collections.abc import Mapping
 from dataclasses import asdict
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from nightreel.advance.plan import Plan
 from nightreel.advance.verdict import verdict_of
 from nightreel.errors import ArgumentInvalid
 from nightreel.show.model import Port
-
-if TYPE_CHECKING:
-    from nightreel.advance.difference import Difference
 
 FORMAT = 1
 
@@ -129,19 +126,6 @@ def plan_dict(plan: Plan) -> dict[str, Any]:
         "suggestions": [{"text": s.text, "frees": s.frees} for s in plan.suggestions],
         "figures": [{"name": f.name, "text": f.text, "known": f.known.value, "source": f.source} for f in plan.figures],
         "warnings": list(plan.warnings),
-    }
-
-
-def difference_dict(difference: Difference) -> dict[str, Any]:
-    """A difference for ``--json``."""
-    return {
-        "words": difference.words,
-        "figures": [{"name": name, "before": old, "now": new} for name, old, new in difference.figures],
-        "moves": [
-            {"line": m.line, "way": m.way, "before": str(m.before or ""), "now": str(m.after or "")}
-            for m in difference.moves
-        ],
-        "gestures": [str(g) for g in difference.gestures],
     }
 
 

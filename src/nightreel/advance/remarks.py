@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from nightreel.advance.capacity import exceeds_bound
 from nightreel.advance.gestures import spans_of
 from nightreel.advance.known import Figure, Known
+from nightreel.advance.plan import Plan
 from nightreel.show.model import LinkKind
 from nightreel.units import Encoding, format_rate, format_size, format_time
-
-if TYPE_CHECKING:
-    from nightreel.advance.plan import Plan
 
 _SIDES = {"l": "r", "r": "l", "left": "right", "right": "left"}
 

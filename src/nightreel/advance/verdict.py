@@ -3,15 +3,11 @@
 from __future__ import annotations
 
 import textwrap
-from typing import TYPE_CHECKING
 
 from nightreel.advance.options import explain
 from nightreel.advance.plan import Plan
 from nightreel.show.model import AtSoundcheck
 from nightreel.units import format_rate, format_size, format_time
-
-if TYPE_CHECKING:
-    from nightreel.advance.difference import Difference
 
 COLUMNS = 100
 
@@ -92,8 +88,8 @@ def screen(plan: Plan, *, folder: str = "") -> str:
     out = [verdict_of(plan), ""]
     width = max(len(name) for name, _, _ in summary_facts(plan))
     for name, value, known in summary_facts(plan):
-        out.extend(_wrapped(f"{value}  [{known}]" if known else value, f"  {name:<{width}}  "))
-    out += ["", *_wrapped(explain(plan.options), "")]
+        out.extend(wrapped(f"{value}  [{known}]" if known else value, f"  {name:<{width}}  "))
+    out += ["", *wrapped(explain(plan.options), "")]
     out += ["", "Gestures, in order:"]
     shown = plan.gestures[:14]
     out += [f"  {k:>3}. {gesture}" for k, gesture in enumerate(shown, 1)]
@@ -107,31 +103,15 @@ def screen(plan: Plan, *, folder: str = "") -> str:
     if plan.warnings:
         out += ["", "Look at:"]
         for words in plan.warnings:
-            out.extend(_wrapped(words, "  - "))
+            out.extend(wrapped(words, "  - "))
     if plan.suggestions:
         out += ["", "What would make room:"]
         for suggestion in plan.suggestions:
-            out.extend(_wrapped(str(suggestion), "  - "))
+            out.extend(wrapped(str(suggestion), "  - "))
     if folder:
         out += ["", f"Sheets: {folder}"]
     return "\n".join(out)
 
 
-def difference_screen(difference: Difference) -> str:
-    """What differs: figures, then gestures, then the lines that move; at most 100 columns."""
-    if difference.empty:
-        return "Nothing changes."
-    out = [difference.words + "."]
-    if difference.figures:
-        width = max(len(name) for name, _, _ in difference.figures)
-        for name, old, new in difference.figures:
-            out.extend(_wrapped(f"{old}  ->  {new}", f"  {name:<{width}}  "))
-    shown = difference.gestures[:12]
-    out += [f"  {k:>3}. {gesture}" for k, gesture in enumerate(shown, 1)]
-    if len(difference.gestures) > len(shown):
-        out.append(f"       and {len(difference.gestures) - len(shown)} more")
-    return "\n".join(out)
-
-
-def _wrapped(text: str, lead: str) -> list[str]:
+def wrapped(text: str, lead: str) -> list[str]:
     return textwrap.wrap(text, COLUMNS, initial_indent=lead, subsequent_indent=" " * len(lead)) or [lead]

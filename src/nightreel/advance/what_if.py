@@ -9,7 +9,8 @@ from dataclasses import replace
 from nightreel.advance.choose import units_of
 from nightreel.advance.difference import Difference, compare_plans
 from nightreel.advance.evidence import Evidence
-from nightreel.advance.plan import Plan, make_plan
+from nightreel.advance.plan import Plan
+from nightreel.advance.planning import make_plan
 from nightreel.advance.wishes import Wishes
 from nightreel.errors import ArgumentInvalid
 from nightreel.show.fields import FieldInvalid, read_ports

@@ -67,7 +67,7 @@ def command(
     Sheets go to SHOW/sheets/plan-DATE-N as PDF, HTML and CSV; older plans stay as they are.
     """
     from nightreel.advance.folder import write_plan
-    from nightreel.advance.plan import make_plan
+    from nightreel.advance.planning import make_plan
     from nightreel.advance.what_if import take_ports, what_if
     from nightreel.advance.wishes import wishes_from
     from nightreel.cli.evidence import gather_evidence
@@ -118,8 +118,9 @@ def _require_unrecorded(show: Path, present: Show, plan: Plan, *, confirmed: boo
 
 
 def _say(plan: Plan, difference: Difference | None, *, folder: str, as_json: bool, heading: str = "") -> None:
-    from nightreel.advance.record import difference_dict, plan_dict, version_of
-    from nightreel.advance.verdict import difference_screen, screen
+    from nightreel.advance.difference import difference_dict, difference_screen
+    from nightreel.advance.record import plan_dict, version_of
+    from nightreel.advance.verdict import screen
 
     if as_json:
         body = {"version": version_of(plan), "sheets": folder, **plan_dict(plan)}

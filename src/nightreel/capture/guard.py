@@ -2,7 +2,7 @@
 
 The guard does nothing else, so that there is little in it that can fail. It has loaded and compiled everything before
 it forks, which makes a restart a matter of tenths of a second. It may die itself without harm: the recorder goes on.
-Both ignore SIGINT, SIGHUP and SIGPIPE: no terminal that closes ends a take; SIGTERM is noted and ignored as well.
+Both ignore SIGINT, SIGHUP and SIGPIPE: no terminal that closes ends a take; nor does SIGTERM.
 """
 
 from __future__ import annotations

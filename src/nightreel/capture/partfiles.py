@@ -83,10 +83,6 @@ class PartFiles:
         """Frames handed to the system in every file."""
         return self._frames
 
-    @property
-    def paths(self) -> tuple[Path, ...]:
-        return tuple(writer.path for writer in self._writers)
-
     def write(self, rows: ByteArray, frames: int) -> None:
         """The first ``frames`` frames of each row of planar bytes. Raises DiskTrouble."""
         size = frames * self._sample_bytes

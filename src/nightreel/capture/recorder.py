@@ -269,10 +269,6 @@ class Recorder:
             )
         return mark
 
-    def note(self, text: str) -> None:
-        """Put a remark into the journal, as far as the disks take it."""
-        self._post_everywhere(RecordKind.NOTE, self.frames, {"text": text}, wait_s=0.0)
-
     # --- inside
 
     def _move_to(self, state: RecorderState) -> None:

@@ -196,8 +196,7 @@ def _mark(record: Record) -> Mark:
 
 
 def _holes(journal: Journal) -> tuple[tuple[Span, ...], list[Gap]]:
-    """Holes still open, and the same as gaps with their causes."""
-    mended = [span for r in journal.of(RecordKind.MENDED) if (span := _span(r)) is not None]
+    """Holes of this destination, and the same as gaps with their causes."""
     gaps: list[Gap] = []
     for record in journal.of(RecordKind.HOLE):
         span = _span(record)
@@ -207,7 +206,7 @@ def _holes(journal: Journal) -> tuple[tuple[Span, ...], list[Gap]]:
             cause = GapCause(record.data.get("cause", GapCause.UNKNOWN))
         except ValueError:
             cause = GapCause.UNKNOWN
-        gaps += [Gap(first_frame=s.first_frame, frames=s.frames, cause=cause) for s in subtract([span], mended)]
+        gaps.append(Gap(first_frame=span.first_frame, frames=span.frames, cause=cause))
     return union(g.span for g in gaps), gaps
 
 

@@ -35,13 +35,11 @@ class RecordKind(StrEnum):
     CHECKPOINT = "checkpoint"  # frames before `frame` are durable and stand in the headers
     GAP = "gap"  # never arrived, on any destination
     HOLE = "hole"  # missing at this destination only: another one may have it
-    MENDED = "mended"  # a hole filled from another destination
     MARK = "mark"
     ALERT = "alert"
     ALERT_END = "alert end"
     DESTINATION = "destination"  # a place where the take is written changed its state
     SEGMENT = "segment"  # the next file of every track begins at `frame`
-    NOTE = "note"
     STOP = "stop"
     RECOVERED = "recovered"
 

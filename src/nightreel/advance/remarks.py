@@ -74,6 +74,9 @@ def list_warnings(plan: Plan) -> tuple[str, ...]:
     if allocation.crossed:
         found.append(f"return and send differ in number for lines {spans_of(allocation.crossed)}: check these by ear")
     found.extend(_pair_warnings(plan))
+    below = tuple(line.number for line in show.lines if line.gain_db is not None and line.gain_db < 0.0)
+    if below:
+        found.append(f"the preamp gain of lines {spans_of(below)} is below 0 dB: a pad, or a slip of the pen?")
     kinds = {link.name: link.kind for link in show.links}
     found.extend(
         f"{name}: {max(offer.sends, offer.returns)} channels are more than the {offer.bound} of "

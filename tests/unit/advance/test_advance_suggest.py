@@ -5,6 +5,7 @@ from __future__ import annotations
 import nightreel.advance as room
 from nightreel.advance import Wishes, make_plan
 from nightreel.advance.options import explain
+from nightreel.advance.remarks import list_warnings
 from nightreel.show.model import Capacity, Line, Link, LinkKind, Medium, Role, Show
 from nightreel.units import Encoding
 
@@ -80,3 +81,11 @@ def test_every_rate_depth_and_set_of_links_is_judged() -> None:
 def test_the_rooms_names_are_those_it_states() -> None:
     assert sorted(room.__all__) == room.__all__
     assert all(hasattr(room, name) for name in room.__all__)
+
+
+def test_a_preamp_gain_below_zero_is_asked_about() -> None:
+    lines = (Line(number=90, name="Pad", gain_db=-10.0), Line(number=91, name="Usual", gain_db=24.0))
+    warnings = list_warnings(make_plan(show(2, rate_hz=48_000, extra=lines), Wishes()))
+    (told,) = [words for words in warnings if "below 0 dB" in words]
+    assert "90" in told
+    assert "91" not in told

@@ -26,7 +26,7 @@ This machine has no sound device that Nightreel can reach.
 
 @click.command(short_help="list sound devices, and streams announced on the network")
 @click.option(
-    "--listen", "listen_s", type=float, default=0.0, help="Hear network streams announced in so many seconds."
+    "--listen", "listen_s", type=float, default=0.0, help="Hear what is announced on the network, for so many seconds."
 )
 @click.option("--card", default="", help="The address of the network card to listen on.")
 @click.option("--save", type=click.Path(path_type=Path), help="Save what is announced as SDP files in this folder.")

@@ -76,9 +76,9 @@ def play_take(
         rise_s=rise_s,
     )
     try:
+        player.wait_ready()
         with _started(sink):
             _say_pace(sink)
-            player.wait_ready()
             drive = Drive(player, sink, patient=through.startswith("files:") or through.endswith("@max"))
             service = PlayerService(player, drive, facts, section, bar_frames=bar_s * facts.rate_hz)
             server = Server(socket_path(show_folder, kind=KIND), service.handle)

@@ -9,11 +9,13 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
 from nightreel.errors import ConfirmationMissing, DeviceTrouble, PlanImpossible
 from nightreel.linecheck.guard import LevelGuard, levels_dbfs
+from nightreel.linecheck.steady import SteadyDuplex
 from nightreel.ports.protocols import Duplex, FloatArray
 from nightreel.signal.codes import CEILING_DBFS, MOST_RETURNS, CodeSchedule, RealArray
 from nightreel.signal.path_matrix import PathMatrix, settle_doubts, solve_paths
@@ -82,6 +84,7 @@ def identify(
         raise PlanImpossible(
             f"{len(return_numbers)} returns cannot be told apart at once", now=f"Check {MOST_RETURNS} at a time"
         )
+    steady = SteadyDuplex(duplex)
     gaps: list[Gap] = []
     matrix: PathMatrix | None = None
     before_dbfs: RealArray = np.empty(0)
@@ -90,10 +93,11 @@ def identify(
         schedule = CodeSchedule(
             rate_hz=duplex.rate_hz, returns=len(return_numbers), ceiling_dbfs=ceiling_dbfs, variant=variant
         )
-        run = _play_unspoilt(duplex, schedule, return_numbers, ahead_frames, stop, progress, gaps)
+        schedule.sequences()  # made before the device waits for them
+        run = _play_unspoilt(steady, schedule, return_numbers, ahead_frames, stop, progress, gaps)
         if isinstance(run, Stopped):
             return run
-        look = solve_paths(run.capture, schedule, lost=run.lost)
+        look = steady.meanwhile(partial(solve_paths, run.capture, schedule, lost=run.lost))
         if matrix is None:
             matrix, before_dbfs, first_frame = look, run.before_dbfs, run.first_frame
         else:
@@ -105,7 +109,7 @@ def identify(
 
 
 def _play_unspoilt(
-    duplex: Duplex,
+    duplex: SteadyDuplex,
     schedule: CodeSchedule,
     return_numbers: Sequence[int],
     ahead_frames: int,
@@ -132,7 +136,7 @@ class _Run:
 
     def __init__(
         self,
-        duplex: Duplex,
+        duplex: SteadyDuplex,
         schedule: CodeSchedule,
         return_numbers: Sequence[int],
         ahead_frames: int,
@@ -156,7 +160,7 @@ class _Run:
     def play(self) -> Stopped | None:
         self._listen()
         guard = LevelGuard(self.before_dbfs)
-        underruns = self._underruns()
+        underruns = self._duplex.underruns
         self.first_frame = self._position
         at, end = 0, self.capture.shape[0] + self._ahead_frames
         while at < end:
@@ -175,7 +179,7 @@ class _Run:
                 return stopped
             self._progress(at / end)
         self._note_losses()
-        self.spoilt = self._underruns() != underruns or float(self.lost.mean()) > _MOST_LOST
+        self.spoilt = self._duplex.underruns != underruns or float(self.lost.mean()) > _MOST_LOST
         return None
 
     def _note_losses(self) -> None:
@@ -189,12 +193,9 @@ class _Run:
         if skip < captured.shape[0]:
             self.capture[place + skip : place + captured.shape[0]] = captured[skip:]
 
-    def _underruns(self) -> int:
-        """A device duplex counts what it could not play in time; after that the offset may have moved."""
-        return int(getattr(self._duplex, "underruns", 0))
-
     def _listen(self) -> None:
         """What the sends carry while nothing of ours sounds."""
+        self._duplex.catch_up()
         frames = round(_LISTEN_S * self._duplex.rate_hz)
         heard = [
             # Silence for as long as the device plays ahead, so that the fade has left before anybody closes it.

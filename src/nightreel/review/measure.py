@@ -21,7 +21,7 @@ from nightreel.timeline import Span
 
 F32 = NDArray[np.float32]
 GROUP = 16  # lines measured side by side: the meters' kernels run sixteen channels at once
-CHUNK_FRAMES = 1 << 17
+CHUNK_FRAMES = 1 << 16
 Progress = Callable[[int], None]  # told how many line-frames were done since the last call
 
 

@@ -165,6 +165,40 @@ def test_the_media_clock_of_a_received_flow_paces_the_sender() -> None:
     assert 0.5 * clock.PPM < drift < 1.5 * clock.PPM  # against the computer's clock; 0 would be that clock itself
 
 
+def test_a_fade_out_is_silent_within_its_time_without_a_step_and_drops_what_was_written_ahead() -> None:
+    """What arrives is the tone, then 20 ms down to zero, then nothing of the half second that was still waiting."""
+    ours = stream("to the desk", channels=2)
+    source, sink = NetworkSource([ours]), NetworkSink([ours])
+    source.start()
+    sink.start()
+    tone = np.float32(0.5) * np.sin(2 * np.pi * 100.0 * np.arange(RATE_HZ) / RATE_HZ).astype(np.float32)
+    sink.write(np.repeat(tone[: RATE_HZ // 2, None], 2, axis=1))
+    time.sleep(0.2)
+    sink.fade_out(0.02)
+    time.sleep(0.1)
+    sink.write(np.repeat(tone[: RATE_HZ // 10, None], 2, axis=1))
+    sink.flush()
+    statistics = sink.statistics()
+    time.sleep(0.1)
+    sink.stop()
+    blocks = []
+    while (block := source.read(timeout_s=2.0)) is not None and not block.gaps:  # until the sender is gone
+        blocks.append(block.samples)
+    source.stop()
+    heard = np.concatenate(blocks)[:, 0]
+    sounding = np.flatnonzero(np.abs(heard) > 1e-6)
+    silences = np.flatnonzero(np.diff(sounding) > RATE_HZ // 50)
+    assert len(silences) == 1
+    end = sounding[silences[0]]
+    assert end - sounding[0] < 0.45 * RATE_HZ  # of 0.5 s
+    steepest = 0.5 * 2 * np.pi * 100.0 / RATE_HZ + 0.5 / (0.02 * RATE_HZ)
+    assert np.abs(np.diff(heard[: end + RATE_HZ // 50])).max() <= steepest + 1e-4
+    np.testing.assert_allclose(
+        heard[end - 1_440 : end - 1_000], heard[end - 1_440 - 480 : end - 1_000 - 480], atol=1e-4
+    )
+    assert statistics.underruns <= 1
+
+
 def test_following_a_flow_that_never_came_is_refused() -> None:
     source = NetworkSource([stream("silent")])
     sink = NetworkSink([stream("ours")], follow=source.board)

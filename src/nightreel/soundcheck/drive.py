@@ -98,6 +98,8 @@ class Drive:
             self._player.fail(error)
 
     def _silence(self) -> None:
+        if self._leave.is_set() and self._player.status().state is State.ENDED:
+            return  # what was written ahead is the end of the song: it is let sound
         fade_out = getattr(self._sink, "fade_out", None)
         if fade_out is None:
             self._player.stop()

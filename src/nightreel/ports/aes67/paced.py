@@ -109,6 +109,10 @@ class PacedSink:
     def flush(self) -> None:
         self._sink.flush()
 
+    def fade_out(self, seconds: float = 0.02) -> None:
+        """See :meth:`NetworkSink.fade_out`."""
+        self._sink.fade_out(seconds)
+
     def stop(self) -> None:
         self._sink.stop()
         if self._source is not None:

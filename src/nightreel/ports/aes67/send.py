@@ -33,8 +33,10 @@ from nightreel.ports.aes67.sockets import open_mouth
 from nightreel.ports.protocols import FloatArray
 
 # positions in `counters` (int64)
-WRITTEN, SENT, STOP, UNDERRUNS, LATEST_NS, LATE_SUM_NS, PACKETS, START_NS, TIMESTAMP, FAILED, DRY = range(11)
-COUNTERS = 11
+WRITTEN, SENT, STOP, UNDERRUNS, LATEST_NS, LATE_SUM_NS, PACKETS, START_NS, TIMESTAMP, FAILED, DRY, FADE, FADED = range(
+    13
+)
+COUNTERS = 13
 LEAD_S = 0.005  # the first packet goes out this long after the start
 
 
@@ -92,6 +94,15 @@ def fill_packet(
 
 
 @njit(cache=True, nogil=True)
+def fade_ahead(ring: NDArray[np.float32], counters: NDArray[np.int64], first_frame: int, frames: int) -> None:
+    """Lead the frames of the next packet towards silence, where somebody has asked for it (``FADE`` frames in all)."""
+    for index in range(frames):
+        gain = 1.0 - (counters[FADED] + index + 1) / counters[FADE]
+        ring[(first_frame + index) % ring.shape[0]] *= np.float32(max(gain, 0.0))
+    counters[FADED] += frames
+
+
+@njit(cache=True, nogil=True)
 def stamp(packet: NDArray[np.uint8], payload_type: int, sequence: int, timestamp: int, ssrc: int) -> None:
     """The fixed header of RFC 3550 section 5.1."""
     packet[0] = 0x80
@@ -142,6 +153,9 @@ if LINUX_BATCHES:
             take_from = counters[SENT]
             have = counters[WRITTEN] >= take_from + frames
             was_dry = counters[DRY] == 1
+            fading = counters[FADE] > 0
+            if fading and have:
+                fade_ahead(ring, counters, take_from, frames)
             for flow in range(flows.shape[0]):
                 length = fill_packet(
                     packet, ring, take_from, frames, flows[flow, 3], flows[flow, 2], flows[flow, 1], have, was_dry, last
@@ -159,9 +173,14 @@ if LINUX_BATCHES:
                 counters[SENT] = take_from + frames
                 counters[DRY] = 0
             else:
-                if not was_dry and counters[WRITTEN] > 0:
+                if not was_dry and counters[WRITTEN] > 0 and not fading:
                     counters[UNDERRUNS] += 1
                 counters[DRY] = 1
+            if fading and (not have or counters[FADED] >= counters[FADE]):
+                counters[SENT] = counters[WRITTEN]  # what was written ahead is thrown away
+                counters[DRY] = 1
+                counters[FADED] = 0
+                counters[FADE] = 0
             number += 1
 
 
@@ -286,10 +305,21 @@ class NetworkSink:
 
     def flush(self) -> None:
         """Wait until what was written is sent; a last part of a packet is completed with silence."""
-        rest = int(-self._counters[WRITTEN] % self._frames)
+        rest = int(-(self._counters[WRITTEN] - self._counters[SENT]) % self._frames)
         if rest:
             self.write(np.zeros((rest, self._channels), np.float32))
         while self._thread is not None and self._counters[SENT] < self._counters[WRITTEN]:
+            time.sleep(self._frames / self._rate_hz)
+
+    def fade_out(self, seconds: float = 0.02) -> None:
+        """The quickest way to silence without a click: from the next packet on; what was written ahead is dropped.
+
+        Blocks until silent. Not while another thread writes; ``write`` plays again afterwards.
+        """
+        if self._thread is None:
+            return
+        self._counters[FADE] = max(1, round(seconds * self._rate_hz))
+        while self._thread.is_alive() and self._counters[FADE]:
             time.sleep(self._frames / self._rate_hz)
 
     def stop(self) -> None:

@@ -8,6 +8,7 @@ line that changed is known.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -88,14 +89,17 @@ def _picture(lags: F64) -> F64:
     return np.asarray(np.clip(mean - np.quantile(mean, 0.98), 0, None), np.float64)
 
 
-def follow(material: Material) -> dict[int, tuple[Path, ...]]:
-    """Paths of every line that shares sound with others."""
+def follow(material: Material) -> Iterator[tuple[int, tuple[Path, ...]]]:
+    """Line and paths of every line that shares sound with others, one at a time: a line's paths take some 7 MB."""
     lines = [
         n
         for n, m in material.lines.items()
         if m.role in FOLLOWED and len(m.levels.history_rms_db) and not is_dead(material, n)
     ]
-    return {n: paths for n in lines if (paths := _paths_of(material, n, _references(material, n, lines)))}
+    for n in lines:
+        paths = _paths_of(material, n, _references(material, n, lines))
+        if paths:
+            yield n, paths
 
 
 def _references(material: Material, line: int, lines: list[int]) -> list[int]:

@@ -7,6 +7,7 @@ decibels at all frequencies, lost samples as a delay that is another one from th
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,38 +30,52 @@ SHARED_BINS = 60  # of 2049: lines that share less sound say nothing about delay
 
 
 def find(material: Material) -> Iterable[Finding]:
-    paths = follow(material)
-    yield from _gains(material, paths)
-    yield from _slips(material, paths)
-
-
-def _gains(material: Material, paths: dict[int, tuple[Path, ...]]) -> Iterable[Finding]:
-    for line, mine in paths.items():
+    votes: dict[int, _Vote] = {}
+    for line, mine in follow(material):
         found = _gain_step(material, mine)
-        if found is None:
-            continue
-        change, split, agreeing, valid = found
-        starts = mine[0].starts
-        first, end = int(starts[split - 1]), int(starts[split])
-        measured = material.lines[line]
-        up = "up" if change > 0 else "down"
-        yield Finding(
-            kind="gain-moved",
-            severity=Severity.FIX,
-            lines=(line,),
-            spans=(Span(first_frame=first, frames=max(1, end - first)),),
-            confidence=0.85 if agreeing >= 2 else 0.7,
-            evidence=(
-                Evidence(name="change", value=change, unit="dB"),
-                Evidence(name="lines that agree", value=agreeing),
-                Evidence(name="lines it was held against", value=valid),
-            ),
-            what=f"{measured.label}: its gain was turned {up} by {abs(change):.1f} dB between "
-            f"{format_time(first / material.rate_hz)} and {format_time(end / material.rate_hz)}.",
-            remedy=f"For the mix, bring what follows {'down' if change > 0 else 'up'} by {abs(change):.1f} dB. For "
-            f"tonight's "
-            "soundcheck note which of the two gains is the right one: levels before and after do not compare.",
-        )
+        if found is not None:
+            yield from _gain(material, line, mine, found)
+        vote = _slip(mine)
+        if vote is not None:
+            votes[line] = vote
+    yield from _slips(material, votes)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Vote:
+    """A slip as one line sees it: frames, the span in which it happened, the lines that agree, and how alike."""
+
+    slip: int
+    span: Span
+    references: tuple[int, ...]
+    like: float
+
+
+def _gain(
+    material: Material, line: int, mine: tuple[Path, ...], found: tuple[float, int, int, int]
+) -> Iterable[Finding]:
+    change, split, agreeing, valid = found
+    starts = mine[0].starts
+    first, end = int(starts[split - 1]), int(starts[split])
+    measured = material.lines[line]
+    up = "up" if change > 0 else "down"
+    yield Finding(
+        kind="gain-moved",
+        severity=Severity.FIX,
+        lines=(line,),
+        spans=(Span(first_frame=first, frames=max(1, end - first)),),
+        confidence=0.85 if agreeing >= 2 else 0.7,
+        evidence=(
+            Evidence(name="change", value=change, unit="dB"),
+            Evidence(name="lines that agree", value=agreeing),
+            Evidence(name="lines it was held against", value=valid),
+        ),
+        what=f"{measured.label}: its gain was turned {up} by {abs(change):.1f} dB between "
+        f"{format_time(first / material.rate_hz)} and {format_time(end / material.rate_hz)}.",
+        remedy=f"For the mix, bring what follows {'down' if change > 0 else 'up'} by {abs(change):.1f} dB. For "
+        f"tonight's "
+        "soundcheck note which of the two gains is the right one: levels before and after do not compare.",
+    )
 
 
 def _gain_step(material: Material, mine: tuple[Path, ...]) -> tuple[float, int, int, int] | None:
@@ -104,27 +119,23 @@ def _own_change(material: Material, line: int, starts: NDArray[np.int64], split:
     return float(np.quantile(after, 0.75) - np.quantile(before, 0.75))
 
 
-def _slips(material: Material, paths: dict[int, tuple[Path, ...]]) -> Iterable[Finding]:
+def _slips(material: Material, votes: dict[int, _Vote]) -> Iterable[Finding]:
     told: set[int] = set()
-    votes = {line: _slip(mine) for line, mine in paths.items()}
     # the line that most others agree on first: its counterparts see the same slip with the other sign
-    for line in sorted(votes, key=lambda n: -(votes[n][2] if votes[n] else 0)):  # type: ignore[index]
+    for line in sorted(votes, key=lambda n: -len(votes[n].references)):
         vote = votes[line]
-        if vote is None or line in told:
-            continue
-        slip, split, agreeing, like = vote
-        if agreeing < 2 or any(p.reference in told for p in paths[line] if _sees(p, split, slip)):
+        if told & set(vote.references):
             continue
         told.add(line)
-        starts = paths[line][0].starts
-        first, end = int(starts[split - 1]), int(starts[split])
+        slip, agreeing, like = vote.slip, len(vote.references), vote.like
+        first, end = vote.span.first_frame, vote.span.end_frame
         measured = material.lines[line]
         how = "lost" if slip < 0 else "gained"
         yield Finding(
             kind="slipped",
             severity=Severity.FIX,
             lines=(line,),
-            spans=(Span(first_frame=first, frames=max(1, end - first)),),
+            spans=(vote.span,),
             confidence=0.9,
             evidence=(
                 Evidence(name="slip", value=slip, unit="frames"),
@@ -141,28 +152,36 @@ def _slips(material: Material, paths: dict[int, tuple[Path, ...]]) -> Iterable[F
         )
 
 
-def _slip(mine: tuple[Path, ...]) -> tuple[int, int, int, float] | None:
-    """(frames, split, lines that agree, likeness)."""
-    best: tuple[int, int, int, float] | None = None
-    middle_split = len(mine[0].starts) // 2
+def _slip(mine: tuple[Path, ...]) -> _Vote | None:
+    """What most of the lines that share sound with this one agree on; at least two of them."""
+    starts = mine[0].starts
+    middle_split = len(starts) // 2
     shared = [p for p in mine if p.change_db(middle_split)[2] >= SHARED_BINS]
     if len(shared) < 2:
         return None
-    for split in range(2, len(mine[0].starts) - 1):
-        seen = [p.slip_frames(split) for p in shared]
-        told = [(d, like) for d, like, still in seen if abs(d) >= LEAST_SLIP and like > LIKE and still < STILL * like]
+    best: _Vote | None = None
+    for split in range(2, len(starts) - 1):
+        told: list[tuple[int, float, int]] = []
+        for path in shared:
+            frames, like, still = path.slip_frames(split)
+            if abs(frames) >= LEAST_SLIP and like > LIKE and still < STILL * like:
+                told.append((frames, like, path.reference))
         if len(told) < 2:
             continue
-        middle = int(np.median([d for d, _ in told]))
-        agreeing = [like for d, like in told if abs(d - middle) <= 1]
-        if len(agreeing) >= 2 and (best is None or (len(agreeing), sum(agreeing)) > (best[2], best[3] * best[2])):
-            best = (middle, split, len(agreeing), float(np.mean(agreeing)))
+        middle = int(np.median([frames for frames, _, _ in told]))
+        agreeing = [(like, ref) for frames, like, ref in told if abs(frames - middle) <= 1]
+        total = sum(like for like, _ in agreeing)
+        if len(agreeing) < 2:
+            continue
+        if best is None or (len(agreeing), total) > (len(best.references), best.like * len(best.references)):
+            first, end = int(starts[split - 1]), int(starts[split])
+            best = _Vote(
+                slip=middle,
+                span=Span(first_frame=first, frames=max(1, end - first)),
+                references=tuple(ref for _, ref in agreeing),
+                like=total / len(agreeing),
+            )
     return best
-
-
-def _sees(path: Path, split: int, slip: int) -> bool:
-    found, like, still = path.slip_frames(min(split, len(path.starts) - 1))
-    return abs(found - slip) <= 1 and like > LIKE and still < STILL * like
 
 
 FAMILY = Family(

@@ -268,6 +268,32 @@ def test_a_recorder_stopped_for_two_seconds_takes_up_what_the_sockets_held(show:
         assert not mask[~may_differ].any()
 
 
+def test_a_killed_recorder_goes_on_receiving_in_a_linked_take(show: Path, tmp_path: Path) -> None:
+    plan = make_plan(FLOWS)
+    write_descriptions(tmp_path / "sends", plan)
+    with desk(tmp_path, plan):
+        nightreel("record", show, "--from", f"aes67:{tmp_path / 'sends'}", "--plain")
+        time.sleep(1.5)
+        before = status_of(show)
+        os.kill(before["pid"], signal.SIGKILL)
+        end = time.monotonic() + 60.0
+        while not (show / "takes" / before["take"]).exists() or len(list((show / "takes").iterdir())) < 2:
+            assert time.monotonic() < end
+            time.sleep(0.02)
+        time.sleep(2.0)
+        after = status_of(show)
+        stop(show)
+    assert (after["follows"], after["state"]) == (before["take"], "recording")
+    facts, recorded = recording(show)
+    assert facts.frames > RATE_HZ
+    assert unaccounted(facts, recorded, place_of(recorded, missing(facts))) == 0
+    # Both takes lie on the desk's own timeline, so the length of the break is known to the sample.
+    with open_take(find_take(show, before["take"])) as take:
+        first = take.read([track.line for track in take.facts.tracks], 0, take.facts.frames)
+    break_frames = place_of(recorded, missing(facts)) - (frame_of(float(first[0, 0])) + len(first))
+    assert 0 < break_frames < 60 * RATE_HZ
+
+
 def test_a_desk_that_restarts_is_a_gap_and_its_flows_stay_aligned(show: Path, tmp_path: Path) -> None:
     plan = make_plan(FLOWS)
     write_descriptions(tmp_path / "sends", plan)

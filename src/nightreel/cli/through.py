@@ -164,7 +164,7 @@ def stage_desk(text: str, show: Show, *, sends: int, returns: int, link: str = "
 
 
 def demo_desk(text: str, *, live: bool = False) -> tuple[Desk, float | None]:
-    """``FOLDER[@speed]``: the desk of a demo show, troubles and all, listening to its returns or ``live`` to the stage."""
+    """``FOLDER[@speed]``: the desk of a demo show, troubles and all, on its returns or ``live`` on the stage."""
     from nightreel.demo.stage import make_desk
 
     folder, _, speed_text = text.partition("@")

@@ -58,6 +58,7 @@ def command(show: Path, status: bool, plain: bool, as_json: bool, go: bool, leng
     if not status:
         running = _running(show)
         if running is None and not go:
+            _warn_of_returns(show)
             launched = launch(_request(show, length=length, **wishes))
             _say_launched(launched, as_json=as_json)
         elif running is None:
@@ -179,6 +180,21 @@ def source_of_show(show: Path, link_name: str) -> str:
         now="Say --from device:NAME (`nightreel devices` lists them), jack:NAME, aes67:SDP-FOLDER, files:FOLDER "
         "or stage:demo",
     )
+
+
+def _warn_of_returns(show: Path) -> None:
+    """A desk that still listens to last night's take would be recorded instead of tonight's stage."""
+    from nightreel.errors import TakeDamaged
+    from nightreel.soundcheck.back_to_live import read_open
+
+    try:
+        opened = read_open(show)
+    except TakeDamaged as error:  # no reason not to record
+        click.echo(f"Note: {error}", err=True)
+        return
+    if opened is not None:
+        click.echo(f"{opened.banner}.", err=True)
+        click.echo("Recording all the same. Prove it: nightreel soundcheck SHOW --back-to-live", err=True)
 
 
 def _say_launched(launched: Launched, *, as_json: bool) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+import textwrap
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -296,8 +297,8 @@ def _print_plan(
         lines = [line for line in plan.lines if line.use is use]
         if lines:
             names = ", ".join(f"{line.line} {line.name}" for line in lines)
-            short = names if len(names) < 240 else names[:236].rsplit(",", 1)[0] + " ..."
-            click.echo(f"{use!s:>9} ({len(lines)}): {short}")
+            head = f"{use!s:>9} ({len(lines)}): "
+            click.echo(textwrap.fill(names, 100, initial_indent=head, subsequent_indent=" " * len(head)))
     for note in notes:
         click.echo(f"     note: {note}")
     click.echo(f"   sheets: {', '.join(path.name for path in sheets if path.suffix == '.html')} in {sheets[0].parent}")

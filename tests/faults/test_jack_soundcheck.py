@@ -16,7 +16,7 @@ from tests.unit.soundcheck.rig import ArrayTake, band, largest_step, playing
 
 from nightreel.linecheck import Identified, identify
 from nightreel.ports.jack import JackDuplex
-from nightreel.soundcheck import Drive, DuplexSink, State
+from nightreel.soundcheck import Drive, State
 from nightreel.soundcheck.back_to_live import CODE_DBFS, Live, Returned, judge
 from nightreel.timeline import Span
 
@@ -57,6 +57,39 @@ class Log:
         for first, end in self.gaps:
             there[first:end] = False
         return played, heard, there
+
+
+class DuplexSink:
+    """A duplex port as a sink; ``heard`` gets what was played with the block that came in at the same time."""
+
+    def __init__(self, duplex, heard):
+        self._duplex = duplex
+        self._heard = heard
+
+    @property
+    def rate_hz(self):
+        return self._duplex.rate_hz
+
+    @property
+    def channels(self):
+        return self._duplex.returns
+
+    @property
+    def underruns(self):
+        return int(getattr(self._duplex, "underruns", 0))
+
+    def start(self):
+        self._duplex.start()
+
+    def write(self, samples):
+        block = self._duplex.exchange(samples)
+        self._heard(samples, block)
+
+    def flush(self):
+        self._duplex.exchange(np.zeros((round(0.1 * self.rate_hz), self.channels), np.float32))
+
+    def stop(self):
+        self._duplex.stop()
 
 
 def until(condition, timeout_s=20.0):

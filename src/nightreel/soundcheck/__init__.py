@@ -1,6 +1,6 @@
 """Room 5: play any night back through the desk, and come safely back to live."""
 
-from nightreel.soundcheck.drive import Drive, DuplexSink
+from nightreel.soundcheck.drive import Drive
 from nightreel.soundcheck.plan import LinePlan, ReturnPlan, Wishes, parse_entries, plan_returns
 from nightreel.soundcheck.player import Channel, Player, PlayerStatus, State
 from nightreel.soundcheck.sheets import back_sheet, switch_sheet, write_sheets
@@ -8,7 +8,6 @@ from nightreel.soundcheck.sheets import back_sheet, switch_sheet, write_sheets
 __all__ = [
     "Channel",
     "Drive",
-    "DuplexSink",
     "LinePlan",
     "Player",
     "PlayerStatus",

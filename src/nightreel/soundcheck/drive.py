@@ -7,50 +7,12 @@ The device's own buffer is what a stop has to wait for, so a sink that can fade 
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
-
-import numpy as np
 
 from nightreel.errors import NightreelError
-from nightreel.ports.protocols import Block, Duplex, FrameSink
+from nightreel.ports.protocols import FrameSink
 from nightreel.soundcheck.player import STOP_FADE_S, Player, State
-from nightreel.soundcheck.strip import FloatArray
 
 _BLOCK_S = 0.005
-
-
-class DuplexSink:
-    """A duplex port as a sink; ``heard`` gets what was played with the block that came in at the same time."""
-
-    def __init__(self, duplex: Duplex, heard: Callable[[FloatArray, Block], None] | None = None) -> None:
-        self._duplex = duplex
-        self._heard = heard
-
-    @property
-    def rate_hz(self) -> int:
-        return self._duplex.rate_hz
-
-    @property
-    def channels(self) -> int:
-        return self._duplex.returns
-
-    @property
-    def underruns(self) -> int:
-        return int(getattr(self._duplex, "underruns", 0))
-
-    def start(self) -> None:
-        self._duplex.start()
-
-    def write(self, samples: FloatArray) -> None:
-        block = self._duplex.exchange(samples)
-        if self._heard is not None:
-            self._heard(samples, block)
-
-    def flush(self) -> None:
-        self._duplex.exchange(np.zeros((round(0.1 * self.rate_hz), self.channels), np.float32))
-
-    def stop(self) -> None:
-        self._duplex.stop()
 
 
 class Drive:

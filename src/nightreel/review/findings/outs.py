@@ -2,6 +2,7 @@
 
 An out falls by 40 dB within 3 ms and comes back as steeply (:mod:`nightreel.review.joints`), and inside it the line is
 quieter than it ever is between its own notes, because even the room is gone. That tells it from a rest in the music.
+For a line that hears no room the others tell it: an out in which most of them rest as well is a rest.
 """
 
 from __future__ import annotations
@@ -18,6 +19,8 @@ from nightreel.show.model import Role
 from nightreel.timeline import Span
 
 LEAST_OUTS = 2
+REST_S = 0.5  # what lasts longer may be a rest of the whole band
+REST_FALL_DB = 12.0  # by so much most other lines are quieter in such a rest than just before it
 UNDER_OWN_FLOOR_DB = -3.0  # peak inside the out against the line's own quietest 100 ms peaks
 _JUDGED = (Role.MIC, Role.WIRELESS, Role.DIRECT)
 
@@ -53,8 +56,29 @@ def find_outs(material: Material, line: int) -> tuple[Span, ...]:
             continue
         if measured.role is not Role.DIRECT and floor_db > quiet - UNDER_OWN_FLOOR_DB:
             continue
+        if (end - first) > REST_S * material.rate_hz and _all_rest(material, line, int(first), int(end)):
+            continue
         spans.append(Span(first_frame=int(first), frames=int(end - first)))
     return tuple(spans)
+
+
+def _all_rest(material: Material, line: int, first: int, end: int) -> bool:
+    """Whether most of the other lines that were in use just before went quiet as well: the band rests, no contact
+    opens. An instrument plugged straight in is as silent between two songs as with its cable out."""
+    window = material.rate_hz // 10
+    before = slice(max(0, first // window - 10), max(1, first // window))
+    middle = slice(first // window + 2, max(first // window + 3, end // window - 1))
+    fell, there = 0, 0
+    for number, other in material.lines.items():
+        peaks = other.levels.history_peak_db
+        if number == line or len(peaks[middle]) == 0 or len(peaks[before]) == 0:
+            continue
+        was = float(np.max(peaks[before]))
+        if was < -50.0:
+            continue
+        there += 1
+        fell += float(np.median(peaks[middle])) < was - REST_FALL_DB
+    return there >= 3 and fell > there / 2
 
 
 def _is_zero(measured: LineMaterial, first: int, end: int) -> bool:
